@@ -1,0 +1,84 @@
+"""The flow network of a circuit: what the engine needs to know of everything between machine and patients."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """One resistance: pressure drop = ``linear`` Q + ``quadratic`` Q|Q|, in cmH2O with Q in L/s."""
+
+    linear: float
+    quadratic: float = 0.0
+
+    def in_series_with(self, other: Element) -> Element:
+        """Both elements passed by the same flow: the coefficients add."""
+        return Element(self.linear + other.linear, self.quadratic + other.quadratic)
+
+
+@dataclass(frozen=True, slots=True)
+class Valve:
+    """A one-way valve in series with a limb.
+
+    It opens once the drop along its limb exceeds ``cracking_cmh2o``; open it adds ``linear`` cmH2O·s/L. Shut, and
+    pushed backwards by a drop d < 0, it lets ``back_leak_l_per_s_per_cmh2o`` x d through.
+    """
+
+    cracking_cmh2o: float = 0.0
+    linear: float = 0.0
+    back_leak_l_per_s_per_cmh2o: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Limb:
+    """Everything that belongs to one patient: the branch in, the branch out, and the wye where they meet.
+
+    A valve of ``None`` is a limb without a valve: gas passes both ways. ``peep_valve_cmh2o`` is an in-line
+    spring valve on the expiratory branch (it is one-way by itself). ``dead_space_ml`` is what lies between the
+    wye and the tracheal tube; it matters for gas exchange only.
+    """
+
+    inspiratory: Element
+    expiratory: Element
+    inspiratory_valve: Valve | None
+    expiratory_valve: Valve | None
+    wye_compliance_ml_per_cmh2o: float
+    peep_valve_cmh2o: float = 0.0
+    dead_space_ml: float = 0.0
+
+    def trimmed(
+        self,
+        restrictor_cmh2o_s2_per_l2: float = 0.0,
+        peep_valve_cmh2o: float = 0.0,
+        added_dead_space_ml: float = 0.0,
+    ) -> Limb:
+        """The same limb with a restrictor on its way in, an in-line PEEP valve on its way out, more dead space."""
+        return replace(
+            self,
+            inspiratory=self.inspiratory.in_series_with(Element(0.0, restrictor_cmh2o_s2_per_l2)),
+            peep_valve_cmh2o=self.peep_valve_cmh2o + peep_valve_cmh2o,
+            dead_space_ml=self.dead_space_ml + added_dead_space_ml,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FlowNetwork:
+    """One ventilator, one splitter a side, one limb per patient.
+
+    ``inspiratory_trunk`` lies between the machine's inspiratory port and the inspiratory splitter,
+    ``expiratory_trunk`` between the expiratory splitter and the room (the machine's expiratory valve included).
+    ``splitter_compliance_ml_per_cmh2o`` stands once on each side. Compliances are against the room.
+    """
+
+    inspiratory_trunk: Element
+    expiratory_trunk: Element
+    splitter_compliance_ml_per_cmh2o: float
+    limbs: tuple[Limb, ...]
+
+    @property
+    def compliance_ml_per_cmh2o(self) -> float:
+        """Compliance of the whole circuit without the lungs, mL/cmH2O."""
+        return 2 * self.splitter_compliance_ml_per_cmh2o + sum(
+            limb.wye_compliance_ml_per_cmh2o for limb in self.limbs
+        )

@@ -1,0 +1,82 @@
+"""A site's policy: how its limits differ from the defaults, and the rules by which it shares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from airyoke.limits.table import LIMITS, Limit
+from airyoke.lungs.assumptions import Assumptions
+
+Sharing = Literal["last-resort-accepted", "no", "not-stated"]
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """The stated rules of one site. Every value here is a judgement that a site may change.
+
+    confidence
+        Chance that everybody is inside every target that a plan asks for (0.90 where nothing is rehearsed).
+    hard_confidence
+        Chance that everybody is inside every hard bound.
+    confirm_confidence
+        What the measured values of a rehearsal must reach before anybody is coupled.
+    condition_rules
+        Condition id -> ``never``, ``ask`` or ``allow``, where it differs from the default.
+    """
+
+    limits: tuple[Limit, ...] = LIMITS
+    assumptions: Assumptions = field(default_factory=Assumptions)
+    max_group_size: int = 2
+    reserve_ventilators: int = 1
+    sharing: Sharing = "not-stated"
+    rooms_may_mix: bool = False
+    confidence: float = 0.70
+    hard_confidence: float = 0.95
+    confirm_confidence: float = 0.90
+    rehearse: bool = True
+    reading_max_age_h: float = 6.0
+    spo2_aim_pct: float = 92.0
+    eligible_expiratory_time_constant_s: float = 1.5
+    eligible_ph: float = 7.20
+    eligible_fio2: float = 0.80
+    condition_rules: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def planning_confidence(self) -> float:
+        """Confidence a plan must reach: without a rehearsal, that of coupling."""
+        return self.confidence if self.rehearse else max(self.confidence, self.confirm_confidence)
+
+    def limit(self, name: str, side: str) -> Limit:
+        """The limit of that name and side; ``KeyError`` where there is none."""
+        for limit in self.limits:
+            if limit.name == name and limit.side == side:
+                return limit
+        raise KeyError(f"{name}:{side}")
+
+    def with_limit(self, policy_name: str, value: float) -> Policy:
+        """A copy in which one bound is changed; ``NAME`` is the target, ``NAME_hard`` the hard bound.
+
+        Raises ``KeyError`` for a name that is no limit, ``ValueError`` for a hard bound where the limit has none.
+        """
+        for index, limit in enumerate(self.limits):
+            if policy_name == limit.policy_name:
+                changed = replace(limit, target=value, source="policy of this site")
+            elif policy_name == f"{limit.policy_name}_hard":
+                if limit.hard is None:
+                    raise ValueError(f"{limit.policy_name} has no hard bound")
+                changed = replace(limit, hard=value, hard_source="policy of this site")
+            else:
+                continue
+            return replace(self, limits=(*self.limits[:index], changed, *self.limits[index + 1 :]))
+        raise KeyError(policy_name)
+
+
+def limit_policy_names() -> tuple[str, ...]:
+    """Every name a policy sheet may use to change a limit, in the order of the table."""
+    names: list[str] = []
+    for limit in LIMITS:
+        names.append(limit.policy_name)
+        if limit.hard is not None:
+            names.append(f"{limit.policy_name}_hard")
+    return tuple(names)
