@@ -1,0 +1,87 @@
+"""Dictionary rows: numbers that a site may set in its policy. All bounds are judgements."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from airyoke.quantities.quantity import Quantity, Range
+
+LIMIT_ROWS: Final[tuple[Quantity, ...]] = (
+    Quantity("trapped_peep_cmh2o", "PEEP trapped", "cmH2O", "total PEEP above the PEEP set for this patient",
+             Range(0, 20), Range(0, 10)),
+    Quantity("total_peep_fall_cmh2o", "PEEPtot fall", "cmH2O",
+             "present total PEEP minus predicted total PEEP", Range(0, 20), Range(0, 8)),
+    Quantity("total_peep_rise_cmh2o", "PEEPtot rise", "cmH2O",
+             "predicted total PEEP minus present total PEEP", Range(0, 20), Range(0, 10)),
+    Quantity("fio2_spread", "FiO2 spread", "", "largest difference of the present inspired oxygen fractions",
+             Range(0, 0.79), Range(0, 0.4), (), ("%",)),
+    Quantity("entry_ph", "entry pH", "", "present arterial pH below which sharing is a decision",
+             Range(6.5, 7.9), Range(7.1, 7.4)),
+    Quantity("inspiratory_to_expiratory_ratio", "I:E", "", "inspiratory time divided by expiratory time",
+             Range(0.05, 4), Range(0.2, 1.0)),
+)
+
+POLICY_ROWS: Final[tuple[Quantity, ...]] = (
+    Quantity("max_group_size", "n max", "",
+             "largest group on one ventilator; more than 2 is outside regulators' advice", Range(2, 4),
+             Range(), integer=True),
+    Quantity("reserve_ventilators", "reserve", "", "usable ventilators held back", Range(0, 1000),
+             Range(1, None), integer=True),
+    Quantity("confidence", "confidence", "", "chance that everybody is inside every target, needed to plan",
+             Range(0.5, 0.999), Range(0.6, 0.99), (), ("%",)),
+    Quantity("hard_confidence", "hard confidence", "", "chance that everybody is inside every hard bound",
+             Range(0.5, 0.999), Range(0.8, 0.99), (), ("%",)),
+    Quantity("confirm_confidence", "confirm confidence", "",
+             "chance that everybody is inside every target, needed to couple after the rehearsal",
+             Range(0.5, 0.999), Range(0.7, 0.99), (), ("%",)),
+    Quantity("reading_max_age_h", "age max", "h", "age above which readings are asked again", Range(0.1, 72),
+             Range(0.5, 24), (), ("min",)),
+    Quantity("spo2_aim_pct", "SpO2 aim", "%",
+             "saturation that the shared inspired oxygen aims at; an aim, no bound", Range(80, 100),
+             Range(88, 98), (), ("",)),
+    Quantity("eligible_expiratory_time_constant_s", "tauE max", "s",
+             "expiratory time constant above which a patient does not share", Range(0.3, 6), Range(0.8, 3)),
+    Quantity("eligible_ph", "pH min", "", "arterial pH below which a patient does not share", Range(6.8, 7.5),
+             Range(7.1, 7.4)),
+    Quantity("eligible_fio2", "FiO2 max", "", "inspired oxygen fraction above which a patient does not share",
+             Range(0.21, 1.0), Range(0.5, 1.0), (), ("%",)),
+)
+
+ASSUMPTION_ROWS: Final[tuple[Quantity, ...]] = (
+    Quantity("compliance_relative_sd", "sd ln C", "", "spread of compliance: standard deviation of ln",
+             Range(0, 1), Range(0.02, 0.3), (), ("%",)),
+    Quantity("resistance_relative_sd", "sd ln R", "", "spread of resistance: standard deviation of ln",
+             Range(0, 1), Range(0.02, 0.4), (), ("%",)),
+    Quantity("airway_dead_space_relative_sd", "sd ln VDaw", "",
+             "spread of the airway dead space: standard deviation of ln", Range(0, 1), Range(0.02, 0.5), (),
+             ("%",)),
+    Quantity("paco2_sd_mmhg", "sd PaCO2", "mmHg", "spread of a measured PaCO2", Range(0, 20), Range(0.5, 8),
+             (), ("kPa",)),
+    Quantity("paco2_change_sd_fraction", "sd dPaCO2", "",
+             "spread of a predicted change of PaCO2, as a fraction of it", Range(0, 1), Range(0.02, 0.4), (),
+             ("%",)),
+    Quantity("total_peep_half_range_cmh2o", "± PEEPtot", "cmH2O", "error of a total PEEP read in a hold",
+             Range(0, 10), Range(0.2, 3)),
+    Quantity("vco2_relative_sd", "sd ln VCO2", "",
+             "spread of the carbon dioxide production: standard deviation of ln", Range(0, 1),
+             Range(0.01, 0.3), (), ("%",)),
+    Quantity("expiratory_resistance_relative_sd", "sd ln RE", "",
+             "spread of the expiratory resistance about the inspiratory one: standard deviation of ln",
+             Range(0, 1), Range(0.02, 0.5), (), ("%",)),
+    Quantity("alveolar_dead_space_sd", "sd VDalv", "", "spread of the alveolar dead space fraction",
+             Range(0, 0.5), Range(0.01, 0.2), (), ("%",)),
+    Quantity("shunt_sd", "sd Qs/Qt", "", "spread of the shunt fraction", Range(0, 0.5), Range(0.005, 0.1), (),
+             ("%",)),
+    Quantity("arteriovenous_difference_ml_per_dl", "Ca-Cv", "mL/dL",
+             "assumed arteriovenous difference of oxygen content", Range(1, 12), Range(3, 7)),
+    Quantity("arteriovenous_difference_sd_ml_per_dl", "sd Ca-Cv", "mL/dL",
+             "spread of the assumed arteriovenous difference", Range(0, 5), Range(0.1, 2)),
+    Quantity("barometric_pressure_mmhg", "PB", "mmHg", "barometric pressure of the site", Range(400, 820),
+             Range(520, 790), (), ("kPa", "hPa")),
+    Quantity("unknown_total_peep_rise_cmh2o", "PEEPi unknown", "cmH2O",
+             "how far total PEEP may lie above the set value where no hold was made", Range(0, 20),
+             Range(1, 10)),
+    Quantity("rehearsed_relative_sd", "sd rehearsed", "",
+             "spread of mechanics measured in a rehearsal: standard deviation of ln", Range(0, 1),
+             Range(0.01, 0.2), (), ("%",)),
+)
