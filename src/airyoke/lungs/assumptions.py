@@ -1,4 +1,6 @@
-"""Spreads and defaults used where a reading is missing or uncertain. A site changes each of them in its policy."""
+"""Spreads and defaults used where a reading is missing or uncertain. A site changes each of them in its
+policy.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +11,8 @@ from dataclasses import dataclass
 class Assumptions:
     """Standard deviations are of ln(value) where the name says ``relative``. All are judgements (J).
 
-    The first six are the spreads with which the planning thresholds were chosen; the rest are defaults for what
-    bedside teams often do not have.
+    The first six are the spreads with which the planning thresholds were chosen; the rest are defaults for
+    what bedside teams often do not have.
     """
 
     compliance_relative_sd: float = 0.08

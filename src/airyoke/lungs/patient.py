@@ -14,8 +14,8 @@ class Lungs:
     """What the engine needs of one patient, tracheal tube included, circuit and apparatus excluded.
 
     Resistances: pressure drop = R Q + ``quadratic_resistance`` Q|Q| with the inspiratory or the expiratory R.
-    What follows ``quadratic_resistance`` is for gas exchange; ``None`` there means not known, and what needs it is
-    not computed.
+    What follows ``quadratic_resistance`` is for gas exchange; ``None`` there means not known, and what needs
+    it is not computed.
     """
 
     compliance: Estimate  # compliance_ml_per_cmh2o
@@ -32,11 +32,13 @@ class Lungs:
 
 @dataclass(frozen=True, slots=True)
 class Present:
-    """The state of a patient on its own ventilator now: every draw is made to reproduce it before settings move.
+    """The state of a patient on its own ventilator now: every draw is made to reproduce it before settings
+    move.
 
     ``tidal_volume_ml`` is what this patient gets (compressible volume taken off where the machine does not);
-    ``apparatus_dead_space_ml`` that of the present single circuit; ``set_peep_cmh2o`` is dialled, ``total_peep``
-    an estimate of the end-expiratory alveolar pressure (a reading with its error, or a one-sided range).
+    ``apparatus_dead_space_ml`` that of the present single circuit; ``set_peep_cmh2o`` is dialled,
+    ``total_peep`` an estimate of the end-expiratory alveolar pressure (a reading with its error, or a
+    one-sided range).
     """
 
     tidal_volume_ml: float
@@ -55,10 +57,11 @@ class Present:
 
 @dataclass(frozen=True, slots=True)
 class Patient:
-    """One patient, known by a label. ``present`` is ``None`` for a case that was typed as lungs, not as readings.
+    """One patient, known by a label. ``present`` is ``None`` for a case that was typed as lungs, not as
+    readings.
 
-    ``sex`` and ``height_cm`` may be missing in a single case: what needs the predicted body weight is then not
-    computed. ``findings`` are what turning readings into lungs brought to light.
+    ``sex`` and ``height_cm`` may be missing in a single case: what needs the predicted body weight is then
+    not computed. ``findings`` are what turning readings into lungs brought to light.
     """
 
     label: str

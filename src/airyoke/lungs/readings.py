@@ -15,9 +15,10 @@ ReadingMode = Literal["vc", "pc", "dual"]
 class Readings:
     """Readings of one patient, taken together. ``None`` means not known; nothing is guessed here.
 
-    Units stand in the names. ``tidal_volume_ml`` is exhaled, as displayed by the machine. ``inspiratory_time_s``
-    contains the pause. ``fio2`` is a fraction. ``peep_cmh2o`` is the set value, ``total_peep_cmh2o`` the value of
-    an expiratory hold. ``resistance_cmh2o_s_per_l`` includes the tracheal tube.
+    Units stand in the names. ``tidal_volume_ml`` is exhaled, as displayed by the machine.
+    ``inspiratory_time_s`` contains the pause. ``fio2`` is a fraction. ``peep_cmh2o`` is the set value,
+    ``total_peep_cmh2o`` the value of an expiratory hold. ``resistance_cmh2o_s_per_l`` includes the tracheal
+    tube.
     """
 
     sex: Sex
