@@ -112,8 +112,24 @@ class HoldPressures:
     wyes: Floats  # (runs, patients)
 
 
+@dataclass(frozen=True, slots=True)
+class PackedNetworks:
+    """Networks as the kernel reads them, packed once and used for many settings. See :func:`pack`."""
+
+    limbs: Floats  # (networks, patients, columns)
+    trunks: Floats  # (networks, columns)
+
+
+def pack(networks: Sequence[FlowNetwork]) -> PackedNetworks:
+    """Networks with equally many limbs as arrays. Raises ``ValueError`` where the numbers of limbs differ."""
+    if len({len(network.limbs) for network in networks}) != 1:
+        raise ValueError("all networks of one call need the same number of limbs")
+    limbs = np.array([[_limb_row(limb) for limb in network.limbs] for network in networks])
+    return PackedNetworks(limbs, np.array([_trunk_row(network) for network in networks]))
+
+
 def settle(
-    networks: FlowNetwork | Sequence[FlowNetwork],
+    networks: FlowNetwork | Sequence[FlowNetwork] | PackedNetworks,
     settings: Settings | Sequence[Settings],
     lungs: LungMechanics,
     *,
@@ -130,16 +146,16 @@ def settle(
     A run that does not settle within 80 breaths, or whose steps collapse, is flagged in ``settled``; its numbers
     are not an answer. Raises ``ValueError`` for shapes that do not fit or settings that leave no time to breathe.
     """
-    networks = (networks,) if isinstance(networks, FlowNetwork) else tuple(networks)
+    if not isinstance(networks, PackedNetworks):
+        networks = pack((networks,) if isinstance(networks, FlowNetwork) else networks)
     settings = (settings,) if isinstance(settings, Settings) else tuple(settings)
     runs, patients = lungs.shape
-    if any(len(network.limbs) != patients for network in networks):
+    limbs, trunks = networks.limbs, networks.trunks
+    if limbs.shape[1] != patients:
         raise ValueError(f"lungs of {patients} patients need networks with {patients} limbs")
     network_of = np.zeros(runs, np.int64) if network_of is None else np.asarray(network_of, np.int64)
     settings_of = np.zeros(runs, np.int64) if settings_of is None else np.asarray(settings_of, np.int64)
 
-    limbs = np.array([[_limb_row(limb) for limb in network.limbs] for network in networks])
-    trunks = np.array([_trunk_row(network) for network in networks])
     phase_tables = np.zeros((len(settings), k.MAX_PHASES, k.PHASE_COLUMNS))
     setting_rows = np.zeros((len(settings), k.SETTING_COLUMNS))
     for index, one in enumerate(settings):
@@ -209,6 +225,7 @@ def _limb_row(limb: Limb) -> list[float]:
         row[k.OUT_ONE_WAY] = 1.0
         if limb.expiratory_valve is None:
             row[k.OUT_LEAK] = 0.0
+    row[k.PATIENT_R], row[k.PATIENT_K] = limb.patient.linear, limb.patient.quadratic
     row[k.WYE_C] = max(limb.wye_compliance_ml_per_cmh2o / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
     return row
 

@@ -27,8 +27,8 @@ from numba import njit
 # Columns of a limb row.
 IN_R, IN_K, IN_CRACK, IN_LEAK, IN_ONE_WAY = 0, 1, 2, 3, 4
 OUT_R, OUT_K, OUT_CRACK, OUT_LEAK, OUT_ONE_WAY = 5, 6, 7, 8, 9
-WYE_C = 10
-LIMB_COLUMNS = 11
+WYE_C, PATIENT_R, PATIENT_K = 10, 11, 12  # the last two lie between wye and tube, passed both ways
+LIMB_COLUMNS = 13
 
 # Columns of a trunk row.
 TRUNK_IN_R, TRUNK_IN_K, TRUNK_OUT_R, TRUNK_OUT_K, SPLITTER_IN_C, SPLITTER_OUT_C = 0, 1, 2, 3, 4, 5
@@ -142,7 +142,7 @@ def _flows(  # type: ignore[no-untyped-def]
         q_out, g_out = _element(w - p_out, b[OUT_R], b[OUT_K], b[OUT_CRACK], b[OUT_LEAK], b[OUT_ONE_WAY])
         drop = w - lungs[i, ELASTANCE] * y[2 + n + i]
         resistance = lungs[i, LUNG_R_IN] if drop > 0.0 else lungs[i, LUNG_R_OUT]
-        q_lung, g_lung = _two_way(drop, resistance, lungs[i, LUNG_K])
+        q_lung, g_lung = _two_way(drop, resistance + b[PATIENT_R], lungs[i, LUNG_K] + b[PATIENT_K])
         into_limbs += q_in
         from_limbs += q_out
         f[2 + i] = q_in - q_lung - q_out
@@ -387,7 +387,7 @@ def settle_range(  # type: ignore[no-untyped-def]
         least = min(trunk[TRUNK_IN_R], trunk[TRUNK_OUT_R])
         for i in range(n):
             least = min(least, limbs[i, IN_R], limbs[i, OUT_R])
-        fineness = min(1.0, max(least / RESISTANCE_FOR_FULL_TOLERANCE, 0.02))
+        fineness = min(1.0, max(least / RESISTANCE_FOR_FULL_TOLERANCE, 0.01))
         tol = tol_coarse * fineness
         scale = 1.0
         fine = False

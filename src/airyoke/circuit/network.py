@@ -16,6 +16,14 @@ class Element:
         """Both elements passed by the same flow: the coefficients add."""
         return Element(self.linear + other.linear, self.quadratic + other.quadratic)
 
+    def scaled(self, factor: float) -> Element:
+        """The same element with both coefficients multiplied."""
+        return Element(factor * self.linear, factor * self.quadratic)
+
+    def drop_cmh2o(self, flow_l_per_s: float) -> float:
+        """Pressure drop at a flow, cmH2O."""
+        return self.linear * flow_l_per_s + self.quadratic * flow_l_per_s * abs(flow_l_per_s)
+
 
 @dataclass(frozen=True, slots=True)
 class Valve:
@@ -35,8 +43,9 @@ class Limb:
     """Everything that belongs to one patient: the branch in, the branch out, and the wye where they meet.
 
     A valve of ``None`` is a limb without a valve: gas passes both ways. ``peep_valve_cmh2o`` is an in-line
-    spring valve on the expiratory branch (it is one-way by itself). ``dead_space_ml`` is what lies between the
-    wye and the tracheal tube; it matters for gas exchange only.
+    spring valve on the expiratory branch (it is one-way by itself). ``patient`` is what lies between the wye and the
+    tracheal tube (filter, mount), passed both ways; ``dead_space_ml`` its volume, which matters for gas exchange
+    only.
     """
 
     inspiratory: Element
@@ -46,6 +55,7 @@ class Limb:
     wye_compliance_ml_per_cmh2o: float
     peep_valve_cmh2o: float = 0.0
     dead_space_ml: float = 0.0
+    patient: Element = Element(0.0)
 
     def trimmed(
         self,
@@ -75,6 +85,24 @@ class FlowNetwork:
     expiratory_trunk: Element
     splitter_compliance_ml_per_cmh2o: float
     limbs: tuple[Limb, ...]
+
+    def scaled(self, resistance: float, compliance: float) -> FlowNetwork:
+        """The same circuit with every resistance and every compliance multiplied: one draw of its uncertainty."""
+        return FlowNetwork(
+            self.inspiratory_trunk.scaled(resistance),
+            self.expiratory_trunk.scaled(resistance),
+            self.splitter_compliance_ml_per_cmh2o * compliance,
+            tuple(
+                replace(
+                    limb,
+                    inspiratory=limb.inspiratory.scaled(resistance),
+                    expiratory=limb.expiratory.scaled(resistance),
+                    patient=limb.patient.scaled(resistance),
+                    wye_compliance_ml_per_cmh2o=limb.wye_compliance_ml_per_cmh2o * compliance,
+                )
+                for limb in self.limbs
+            ),
+        )
 
     @property
     def compliance_ml_per_cmh2o(self) -> float:
