@@ -60,7 +60,7 @@ def drawn(estimate: Estimate | None, cause: str, column: int, count: int, seed: 
     if estimate is None:
         return np.full(count + 1, np.nan)
     spread = estimate.spread
-    rows = np.full(count + 1, estimate.value)
+    rows = np.full(count + 1, float(estimate.value))
     if count == 0 or spread.kind == "none":
         return rows
     if spread.kind == "lognormal":
@@ -91,14 +91,14 @@ def sample_patient(
     compliance = column(lungs.compliance, COMPLIANCE)
     total_peep = np.full(count + 1, np.nan)
     if present is not None:
-        total_peep = np.full(count + 1, present.total_peep.value)
+        total_peep = np.full(count + 1, float(present.total_peep.value))
         if present.total_peep.assumed:
             total_peep = column(present.total_peep, TOTAL_PEEP)
             if present.plateau_cmh2o is not None:
                 # The same missing reading stands in the denominator of the compliance: VT / (plateau - total PEEP).
                 swing = np.maximum(present.plateau_cmh2o - total_peep, 1.0)
                 compliance = compliance * swing[0] / swing
-    difference = np.full(count + 1, assumptions.arteriovenous_difference_ml_per_dl)
+    difference = np.full(count + 1, float(assumptions.arteriovenous_difference_ml_per_dl))
     error = np.zeros(count + 1)
     if structural and count:
         error[1:] = normal_draws(cause, PACO2_ERROR, count, seed)
