@@ -104,7 +104,7 @@ LUNG_ROWS: Final[tuple[Quantity, ...]] = (
 
 PREDICTED_ROWS: Final[tuple[Quantity, ...]] = (
     Quantity("tidal_volume_ml_per_kg", "VT/PBW", "mL/kg", "tidal volume per kg predicted body weight",
-             Range(None, 20), Range(3.5, 10), mdc=153208),
+             Range(0, 20), Range(3.5, 10), mdc=153208),
     Quantity("predicted_body_weight_kg", "PBW", "kg", "predicted body weight, from sex and height"),
     Quantity("driving_pressure_cmh2o", "DP", "cmH2O", "plateau minus total PEEP", Range(0, 50), Range(5, 22),
              _PRESSURE, ("kPa",), mdc=183316),
