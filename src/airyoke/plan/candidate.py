@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
 
 from airyoke.breath.settings import Settings
 from airyoke.limits.policy import Policy
@@ -31,6 +30,10 @@ class Candidate:
         Reasons why it may not share at all (empty: it may).
     needs
         Decisions that sharing would depend on (deep sedation, an entry rule waived).
+    never_change
+        What would take each of those reasons away.
+    must_match
+        What has to be the same for everybody in a group (prone, a resistant germ).
     ventilator
         The machine it is on now.
     keeps_ventilator
@@ -41,11 +44,11 @@ class Candidate:
     patient: Patient | None
     present_settings: Settings | None
     never: tuple[Note, ...] = ()
+    never_change: tuple[Note, ...] = ()
     needs: tuple[Note, ...] = ()
     room: str | None = None
     infection: frozenset[str] | None = None
-    position: Literal["supine", "prone"] | None = None
-    humidification: Literal["hme", "heated"] | None = None
+    must_match: frozenset[str] = frozenset()
     ventilator: str | None = None
     keeps_ventilator: bool = False
 
@@ -65,8 +68,9 @@ def why_not_together(one: Candidate, other: Candidate, policy: Policy) -> tuple[
         notes.append(Note("infection-unknown", f"no infection label for {blank}: it matches nobody"))
     elif one.infection != other.infection:
         notes.append(Note("infection", f"infection labels of {one.bed} and {other.bed} differ"))
-    if (one.position or "supine") != (other.position or "supine"):
-        notes.append(Note("position", f"one of {one.bed} and {other.bed} is prone, the other not"))
+    if one.must_match != other.must_match:
+        differ = ", ".join(sorted(one.must_match ^ other.must_match))
+        notes.append(Note("must-match", f"{one.bed} and {other.bed} differ in what must match: {differ}"))
     return tuple(notes)
 
 

@@ -1,0 +1,222 @@
+"""The settings of one group: the screen says where to look, the engine decides.
+
+Three stages, each on draws of its own so that a lucky setting is not judged by the luck that chose it: the screen on
+the whole grid (screen draws); the engine at best estimate on what the screen proposes and on its neighbours; the
+engine with search draws on the most promising. The winner is then judged elsewhere on judging draws.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from airyoke.breath.engine import QUICK
+from airyoke.breath.settings import Settings
+from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.builds import Build
+from airyoke.limits.margins import GroupMargin, Judged, group_margin
+from airyoke.limits.policy import Policy
+from airyoke.limits.prediction import SampledGroup, judge_group, predict, sample_group
+from airyoke.lungs.patient import Patient
+from airyoke.plan.grid import SettingsGrid, settings_grid
+from airyoke.plan.screen import PatientTable, Proposal, patient_table, propose
+
+SCREEN_DRAWS = 32
+SEARCH_DRAWS = 64
+SCREEN_PROPOSALS = 24
+FINALISTS = 3
+ROUNDS = 4
+# Seeds of the stages, added to the user's seed: stages must not share draws with the judgement (offset 0).
+SCREEN_SEED_OFFSET, SEARCH_SEED_OFFSET = 7001, 9001
+HOPELESS_MARGIN = -0.5  # at best estimate, after the engine looked around: no draws are spent on it
+FIO2_STEP = 0.01
+TIE = 1e-3  # margins closer than this are equal: the settings nearest the present ones win
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The best settings that the search knows for a group, and the margin of its search draws (not the verdict)."""
+
+    settings: Settings
+    search_margin: GroupMargin
+    judged: tuple[Judged, ...]
+
+
+class SettingsSearch:
+    """Searches for many groups of one ward on one class of ventilators; tables of patients are made once.
+
+    Not thread-safe. ``policy``, ``ventilator`` and ``seed`` are fixed for its life.
+    """
+
+    def __init__(self, ventilator: Ventilator, policy: Policy, seed: int) -> None:
+        self.ventilator = ventilator
+        self.policy = policy
+        self.seed = seed
+        self.grid = settings_grid(ventilator, policy)
+        self._coarse = _coarse(self.grid, ventilator)
+        self._tables: dict[tuple[str, Build], PatientTable] = {}
+
+    def best(self, patients: Sequence[Patient], present: Sequence[Settings | None], build: Build) -> Found | None:
+        """The best settings of a group, or ``None`` where the ventilator has none at all."""
+        if self._coarse.cells == 0 or not len(self.grid.drives):
+            return None
+        screen = sample_group(
+            patients, build, self.policy.assumptions, SCREEN_DRAWS, self.seed + SCREEN_SEED_OFFSET
+        )
+        tables = [self._table(screen, i) for i in range(len(patients))]
+        proposals = propose(tables, self._coarse, self.policy, SCREEN_PROPOSALS)
+        if not proposals:
+            return None
+        group = sample_group(
+            patients, build, self.policy.assumptions, SEARCH_DRAWS, self.seed + SEARCH_SEED_OFFSET
+        )
+        fio2 = shared_fio2(group, self._settings(proposals[0], 0.21), self.policy)
+        candidates = [self._settings(p, fio2) for p in proposals]
+        best = self._at_best_estimate(group, candidates, present)
+        if best[0][0] < HOPELESS_MARGIN:
+            best = self._at_best_estimate(group, self._around(best[0][1]), present)
+        if best[0][0] < HOPELESS_MARGIN:
+            settings = best[0][1]
+            return Found(settings, *self._judge(group, settings, draws=False))
+        return self._climb(group, [settings for _, settings in best[:FINALISTS]], present)
+
+    def _table(self, screen: SampledGroup, member: int) -> PatientTable:
+        key = (screen.patients[member].label, screen.build)
+        if key not in self._tables:
+            self._tables[key] = patient_table(screen, member, self._coarse, self.policy)
+        return self._tables[key]
+
+    def _climb(
+        self, group: SampledGroup, starts: list[Settings], present: Sequence[Settings | None]
+    ) -> Found:
+        """From the finalists uphill on search draws until no neighbour is better."""
+        known: dict[Settings, tuple[GroupMargin, tuple[Judged, ...]]] = {}
+
+        def judged(settings: Settings) -> tuple[GroupMargin, tuple[Judged, ...]]:
+            if settings not in known:
+                known[settings] = self._judge(group, settings)
+            return known[settings]
+
+        def rank(settings: Settings) -> tuple[float, float]:
+            return (-round(judged(settings)[0].value / TIE) * TIE, distance(settings, present))
+
+        here = min(starts, key=rank)
+        for _ in range(ROUNDS):
+            around = self._at_best_estimate(group, self._around(here), present)
+            # The margin with draws is never above the one at best estimate: most neighbours need no draws.
+            value = judged(here)[0].value
+            hopeful = [s for margin, s in around if margin > value + TIE and s != here][: 2 * FINALISTS]
+            better = min([here, *hopeful], key=rank)
+            if better == here:
+                break
+            here = better
+        return Found(here, *judged(here))
+
+    def _judge(
+        self, group: SampledGroup, settings: Settings, *, draws: bool = True
+    ) -> tuple[GroupMargin, tuple[Judged, ...]]:
+        rows = None if draws else np.zeros(1, np.int64)
+        outcome = predict(group, [settings], rows=rows, accuracy=QUICK)
+        judged = judge_group(group, outcome, self.policy)
+        return group_margin(judged, self.policy), tuple(judged)
+
+    def _at_best_estimate(
+        self, group: SampledGroup, candidates: list[Settings], present: Sequence[Settings | None]
+    ) -> list[tuple[float, Settings]]:
+        """Margins of the candidates at best estimate by the engine, best first, ties nearest the present settings."""
+        index = np.arange(len(candidates))
+        outcome = predict(
+            group, candidates, rows=np.zeros(len(candidates), np.int64), settings_of=index, accuracy=QUICK
+        )
+        margins: NDArray[np.float64] = np.min(
+            [one.target for one in judge_group(group, outcome, self.policy)], axis=0
+        )
+        margins = np.where(outcome.breath.settled, margins, -np.inf)
+        ranked = sorted(
+            index, key=lambda i: (-round(float(margins[i]) / TIE) if np.isfinite(margins[i]) else 1e9,
+                                  distance(candidates[i], present))
+        )  # fmt: skip
+        return [(float(margins[i]), candidates[i]) for i in ranked]
+
+    def _settings(self, proposal: Proposal, fio2: float) -> Settings:
+        return Settings(
+            mode="pc",
+            rate_per_min=proposal.rate_per_min,
+            inspiratory_time_s=proposal.inspiratory_time_s,
+            peep_cmh2o=proposal.peep_cmh2o,
+            fio2=fio2,
+            pressure_above_peep_cmh2o=proposal.pressure_above_peep_cmh2o,
+            max_peak_flow_l_per_min=self.ventilator.max_peak_flow_l_per_min,
+        )
+
+    def _around(self, settings: Settings) -> list[Settings]:
+        """Settings and neighbours: one step of rate, time and PEEP and up to two of the drive, in any combination."""
+        v, s = self.ventilator, settings
+        drive = s.pressure_above_peep_cmh2o or 0.0
+        around = [
+            replace(
+                s,
+                rate_per_min=round(s.rate_per_min + r * v.rate_step_per_min, 6),
+                inspiratory_time_s=round(s.inspiratory_time_s + t * v.inspiratory_time_step_s, 6),
+                peep_cmh2o=round(s.peep_cmh2o + p * v.peep_step_cmh2o, 6),
+                pressure_above_peep_cmh2o=round(drive + d * v.pressure_step_cmh2o, 6),
+            )
+            for r, t, p, d in product((-1, 0, 1), (-1, 0, 1), (-1, 0, 1), (-2, -1, 0, 1, 2))
+        ]
+        return [one for one in around if self.allows(one)]
+
+    def allows(self, settings: Settings) -> bool:
+        """Whether this class of ventilators can be set so within the policy's ranges."""
+        g, s = self.grid, settings
+        drive = s.pressure_above_peep_cmh2o
+        return (
+            bool(np.any((np.abs(g.rates - s.rate_per_min) < 1e-6) & (np.abs(g.inspiratory_times - s.inspiratory_time_s) < 1e-6)))
+            and drive is not None
+            and bool(np.any(np.abs(g.drives - drive) < 1e-6))
+            and bool(np.any(np.abs(g.peeps - s.peep_cmh2o) < 1e-6))
+            and s.peep_cmh2o + drive <= g.highest_pressure + 1e-9
+        )  # fmt: skip
+
+
+def _coarse(grid: SettingsGrid, ventilator: Ventilator) -> SettingsGrid:
+    """Every second inspiratory time, for the screen; the climb fills in the rest."""
+    number = np.round(grid.inspiratory_times / ventilator.inspiratory_time_step_s).astype(int)
+    keep = number % 2 == 0
+    if not keep.any():
+        return grid
+    return replace(grid, rates=grid.rates[keep], inspiratory_times=grid.inspiratory_times[keep])
+
+
+def distance(settings: Settings, present: Sequence[Settings | None]) -> float:
+    """How far settings are from what the patients have now, in comfortable steps; 0 where nothing is known."""
+    total = 0.0
+    for now in present:
+        if now is None:
+            continue
+        total += abs(settings.rate_per_min - now.rate_per_min) / 2.0
+        total += abs(settings.inspiratory_time_s - now.inspiratory_time_s) / 0.1
+        total += abs(settings.peep_cmh2o - now.peep_cmh2o)
+        if now.pressure_above_peep_cmh2o is not None and settings.pressure_above_peep_cmh2o is not None:
+            total += abs(settings.pressure_above_peep_cmh2o - now.pressure_above_peep_cmh2o) / 2.0
+    return total
+
+
+def shared_fio2(group: SampledGroup, settings: Settings, policy: Policy) -> float:
+    """The smallest FiO2 that is at least every present one and predicts the aimed SpO2 for all, up to the limit.
+
+    Where none does, the largest present one. The aim is no bound: excess oxygen is a cost, not a harm here.
+    """
+    now = group.present.fio2[0]
+    needed = float(np.nanmax(now)) if np.isfinite(now).any() else 0.21
+    highest = policy.limit("fio2", "high").target
+    tried = np.round(np.arange(needed, max(highest, needed) + 1e-9, FIO2_STEP), 2)
+    one_breath = [replace(settings, fio2=float(f)) for f in tried]
+    outcome = predict(
+        group, one_breath, rows=np.zeros(len(tried), np.int64), settings_of=np.arange(len(tried)), accuracy=QUICK
+    )
+    enough = np.all(~(outcome.spo2_pct < policy.spo2_aim_pct), axis=1)
+    return float(tried[int(enough.argmax())]) if enough.any() else needed
