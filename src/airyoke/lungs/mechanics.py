@@ -30,6 +30,25 @@ def static_compliance_ml_per_cmh2o(
     return tidal_volume_ml / driving_pressure_cmh2o(plateau_cmh2o, total_peep_cmh2o)
 
 
+def compliance_systematic_bound_ml_per_cmh2o(
+    tidal_volume_ml: Values, plateau_cmh2o: Values, total_peep_cmh2o: Values
+) -> tuple[Values, Values]:
+    """Lowest and highest static compliance that a machine's usual accuracy allows, mL/cmH2O.
+
+    Accuracy: volume ±(4 mL + 15 %), pressure ±(2 cmH2O + 4 %) (typical statement of makers, from memory).
+    Plateau and total PEEP are read by one sensor within seconds, so their difference is given the error of
+    one reading, not of two (judgement). It is shared by all settings on that machine: shown beside an
+    estimate, not drawn. The upper bound is infinite where the driving pressure is within its error.
+    """
+    swing = driving_pressure_cmh2o(plateau_cmh2o, total_peep_cmh2o)
+    volume_error = 4.0 + 0.15 * tidal_volume_ml
+    pressure_error = 2.0 + 0.04 * swing
+    low = (tidal_volume_ml - volume_error) / (swing + pressure_error)
+    least = np.asarray(swing - pressure_error)
+    high = np.where(least > 0.0, (tidal_volume_ml + volume_error) / np.where(least > 0.0, least, 1.0), np.inf)
+    return low, high if np.ndim(high) else float(high)
+
+
 def resistance_from_hold_cmh2o_s_per_l(
     peak_cmh2o: Values, plateau_cmh2o: Values, flow_l_per_s: Values
 ) -> Values:
