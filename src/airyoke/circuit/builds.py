@@ -19,11 +19,12 @@ MAX_PATIENTS = 4
 # and the compliance of its internal path on each side.
 MACHINE_EXPIRATORY = Element(1.5, 1.0)
 MACHINE_INSPIRATORY = Element(0.1, 0.05)
-MACHINE_COMPLIANCE_ML_PER_CMH2O = 0.4
+MACHINE_COMPLIANCE_ML_PER_CMH2O = 0.2
 VALVE_CRACKING_CMH2O = 0.3
 VALVE_BACK_LEAK_L_PER_S_PER_CMH2O = 0.00005  # about 50 mL/min at 15 cmH2O, from memory
 
-HUMIDIFIER_COMPLIANCE_ML_PER_CMH2O = 0.5
+KNOWN_TO_THE_MACHINE = Element(0.05)
+HUMIDIFIER_COMPLIANCE_ML_PER_CMH2O = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,14 +118,17 @@ def standard_build(patients: int) -> Build:
 
 @lru_cache(maxsize=8)
 def single_build(humidification: Literal["hme", "heated"] | None) -> Build:
-    """The ordinary circuit of one patient; no valves of its own, the machine's are enough."""
+    """The ordinary circuit of one patient; no valves of its own, the machine's are enough.
+
+    Its way in has next to no resistance: the machine knows it from its self-test and holds the pressure at the wye,
+    and a resistance read on it is that beyond the wye. About 2 mL/cmH2O in all.
+    """
     tube, wye = PARTS["tube-22mm-1500mm"], PARTS["y-piece"]
     heated = humidification == "heated"
     between = ("catheter-mount",) if heated else ("hmef", "catheter-mount")
-    branch = tube.element.in_series_with(wye.element)
     limb = Limb(
-        inspiratory=branch,
-        expiratory=branch,
+        inspiratory=KNOWN_TO_THE_MACHINE,
+        expiratory=tube.element.in_series_with(wye.element),
         inspiratory_valve=None,
         expiratory_valve=None,
         wye_compliance_ml_per_cmh2o=2 * tube.compliance_ml_per_cmh2o
@@ -133,7 +137,7 @@ def single_build(humidification: Literal["hme", "heated"] | None) -> Build:
         dead_space_ml=wye.dead_space_ml + sum(PARTS[name].dead_space_ml for name in between),
         patient=_in_series(*between),
     )
-    network = FlowNetwork(MACHINE_INSPIRATORY, MACHINE_EXPIRATORY, MACHINE_COMPLIANCE_ML_PER_CMH2O, (limb,))
+    network = FlowNetwork(KNOWN_TO_THE_MACHINE, MACHINE_EXPIRATORY, MACHINE_COMPLIANCE_ML_PER_CMH2O, (limb,))
     return Build("single", (), network, 0.25, 0.20, "ordinary circuit of one patient from typical part data")
 
 

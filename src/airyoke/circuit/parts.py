@@ -35,7 +35,7 @@ PARTS: dict[str, Part] = {
         Part("y-piece", "Y-piece 22 mm: splitter, or patient wye", Element(0.0, 0.2), 0.02, 5.0),
         Part("t-piece", "T-piece 22 mm: splitter for three or four patients", Element(0.0, 0.3), 0.02, 5.0),
         Part("one-way-valve", "one-way valve 22 mm, flap or diaphragm", Element(1.2, 0.3), 0.02, 20.0),
-        Part("tube-22mm-1500mm", "corrugated tube 22 mm, 1.5 m, one limb", Element(0.2, 0.8), 1.0, 0.0),
+        Part("tube-22mm-1500mm", "corrugated tube 22 mm, 1.5 m, one limb", Element(0.2, 0.8), 0.8, 0.0),
         Part("hmef", "heat and moisture exchanging filter, one at every patient", Element(2.0, 1.0), 0.06, 50.0),
         Part("expiratory-filter", "breathing filter on the shared expiratory limb", Element(1.0, 0.5), 0.15, 0.0),
         Part("sleeve-22f-22f", "short sleeve 22F-22F, joins a ventilator port to a Y-piece", Element(0.0, 0.02), 0.01, 0.0),

@@ -7,7 +7,7 @@ first made to reproduce that present state, so that errors common to before and 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -272,6 +272,20 @@ def _gases(
             barometric_pressure_mmhg=a.barometric_pressure_mmhg,
         )
     return paco2, ph, spo2
+
+
+def as_breathed(settings: Settings, patient: Patient, build: Build) -> Settings:
+    """Present settings as this model must breathe them, so that the patient gets what was read.
+
+    What was read in volume control is the exhaled volume, not what was dialled. The volume delivered into the model
+    is therefore the patient's own, and what its circuit swallows between total PEEP and plateau; other settings stay.
+    """
+    now = patient.present
+    if settings.mode != "vc" or now is None:
+        return settings
+    swing = now.tidal_volume_ml / patient.lungs.compliance.value
+    swallowed = build.network.compliance_ml_per_cmh2o * swing
+    return replace(settings, tidal_volume_ml=now.tidal_volume_ml + swallowed, circuit_compensation="off")
 
 
 # Which outcome each limit on a patient is compared with.

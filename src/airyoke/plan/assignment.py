@@ -7,7 +7,7 @@ before anything is compared. Equal plans: the one whose groups come first in the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from airyoke.plan.milp import BinaryModel, Solution
@@ -23,7 +23,7 @@ SOLVER = "HiGHS (branch and bound, gap 0)"
 class Option:
     """One allowed choice: these beds on this ventilator. ``margin`` is that of a shared group, ``None`` for one bed.
 
-    ``parts`` is what its circuit takes from the stock.
+    ``ventilator`` -1: the bed keeps a machine that is not given away. ``parts`` is what its circuit takes from the stock.
     """
 
     beds: tuple[int, ...]
@@ -130,7 +130,7 @@ def _model(
         on_it = {x[k]: 1.0 for k, o in enumerate(options) if o.ventilator == v}
         if on_it:
             model.row(on_it, high=1.0)
-    model.row({variable: 1.0 for variable in x}, high=float(usable))
+    model.row({x[k]: 1.0 for k, o in enumerate(options) if o.ventilator >= 0}, high=float(usable))
     if stock is not None:
         for part in sorted({name for o in options for name, _ in o.parts}):
             taken = {x[k]: float(dict(o.parts)[part]) for k, o in enumerate(options) if part in dict(o.parts)}
@@ -177,6 +177,3 @@ def _alternatives(model: BinaryModel, left: list[int], first: Solution) -> tuple
 def _goal(name: str, value: float, bound: float, solution: Solution) -> Goal:
     proved = solution.status == "optimal"
     return Goal(name, value, bound, abs(value - bound), "proved" if proved else "open", SOLVER)  # type: ignore[arg-type]
-
-
-Progress = Callable[[str, int, int], None]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Literal
 
 from airyoke.breath.settings import Settings
 from airyoke.limits.policy import Policy
@@ -34,6 +35,8 @@ class Candidate:
         What would take each of those reasons away.
     must_match
         What has to be the same for everybody in a group (prone, a resistant germ).
+    humidification
+        How its present circuit humidifies.
     ventilator
         The machine it is on now.
     keeps_ventilator
@@ -49,6 +52,7 @@ class Candidate:
     room: str | None = None
     infection: frozenset[str] | None = None
     must_match: frozenset[str] = frozenset()
+    humidification: Literal["hme", "heated"] | None = None
     ventilator: str | None = None
     keeps_ventilator: bool = False
 

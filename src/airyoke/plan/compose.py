@@ -1,0 +1,225 @@
+"""From what the planner decided to a plan that can be read: groups with everything to dial, people left, proof."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from airyoke.breath.settings import Settings
+from airyoke.circuit.builds import single_build, standard_build
+from airyoke.limits.answer import GroupAnswer
+from airyoke.limits.answering import SOURCES, answer_group
+from airyoke.limits.policy import Policy
+from airyoke.limits.prediction import as_breathed, predict, sample_group
+from airyoke.plan.alarms import alarm_limits
+from airyoke.plan.assignment import Option
+from airyoke.plan.candidate import Candidate, Note
+from airyoke.plan.judging import refused_pair
+from airyoke.plan.plan import (
+    Expectation,
+    PickLine,
+    Plan,
+    PlannedGroup,
+    RefusedPair,
+    Rehearsal,
+    Unplaced,
+)
+from airyoke.plan.planner import Planned, Request, why_left
+from airyoke.quantities import cautions as said
+from airyoke.quantities.finding import Finding
+
+REHEARSAL_MINUTES = "20 to 30"
+REHEARSAL_READS = (
+    "plateau_cmh2o by an inspiratory hold", "total_peep_cmh2o by an expiratory hold",
+    "tidal_volume_ml", "paco2_mmhg, ph and pao2_mmhg from an arterial gas", "spo2_pct",
+)  # fmt: skip
+EXPECTED = ("tidal_volume_ml", "plateau_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o", "paco2_mmhg", "ph", "spo2_pct")
+
+
+def compose_plan(
+    planned: Planned,
+    request: Request,
+    *,
+    read_at: Sequence[datetime],
+    findings: tuple[Finding, ...],
+) -> Plan:
+    """The plan in full. ``read_at`` are the times of the readings it rests on; ``findings`` those of the ward."""
+    chosen = sorted(planned.assignment.chosen, key=lambda o: (len(o.beds) == 1, o.beds))
+    groups = [_group(number, o, planned, request) for number, o in enumerate(chosen, start=1)]
+    groups += [
+        _unjudged(len(groups) + k, request.candidates[i], label) for k, (i, label) in enumerate(planned.kept, start=1)
+    ]
+    alternatives = tuple(
+        tuple(request.candidates[i].bed for i in beds)
+        for beds in planned.assignment.alternatives
+        if beds != planned.assignment.left
+    )
+    unplaced = tuple(
+        Unplaced(request.candidates[i].bed, *why_left(planned, request, i), alternatives)
+        for i in planned.assignment.left
+    )
+    shared = [g for g in groups if len(g.beds) > 1]
+    outcome_reason = None
+    if request.policy.sharing == "no":
+        outcome_reason = "the policy says that ventilators are not shared here"
+    elif unplaced:
+        outcome_reason = f"{len(unplaced)} without a ventilator; the rule that chose is the number of patients placed"
+    return Plan(
+        outcome="no_sharing" if request.policy.sharing == "no" else "some_left" if unplaced else "all_placed",
+        outcome_reason=outcome_reason,
+        oldest_reading=min(read_at, default=None),
+        newest_reading=max(read_at, default=None),
+        rounds=planned.rounds,
+        groups=tuple(groups),
+        unplaced=unplaced,
+        reserve=planned.reserve,
+        proof=planned.assignment.goals,
+        refused_pairs=_refused(planned, request),
+        findings=(*findings, *_limits_broken_alone(groups)),
+        pick_list=_pick_list(shared, request.stock),
+        assumed=tuple(dict.fromkeys(a for g in groups if g.answer is not None for a in g.answer.assumed)),
+        sources=SOURCES,
+        cautions=_cautions(shared, request),
+        draws=request.draws,
+        seed=request.seed,
+    )
+
+
+def _group(number: int, option: Option, planned: Planned, request: Request) -> PlannedGroup:
+    members = [request.candidates[i] for i in option.beds]
+    ventilator = planned.ventilators[option.ventilator]
+    breaks = tuple(c.bed for c in members if c.ventilator != ventilator.label)
+    present = {c.bed: c.present_settings for c in members}
+    if len(members) == 1:
+        answer = answer_alone(members[0], members[0].present_settings, request.policy, request.draws, request.seed)
+        return PlannedGroup(
+            f"G{number}", ventilator.label, (members[0].bed,), (), "single", (), None, present, (), answer, None,
+            "as_read" if answer is not None else "not_judged", breaks,
+        )  # fmt: skip
+    answer = planned.judge.verdict(option.beds, ventilator).answer
+    assert answer is not None, "only judged groups are options"
+    settings = answer.settings
+    shares = [p.figures["tidal_volume_ml"].value or 0.0 for p in answer.patients]
+    displayed = answer.ventilator["displayed_tidal_volume_ml"].value or sum(shares)
+    return PlannedGroup(
+        id=f"G{number}",
+        ventilator=ventilator.label,
+        beds=tuple(c.bed for c in members),
+        needs=tuple(need for c in members for need in c.needs),
+        build=answer.build,
+        parts=standard_build(len(members)).parts,
+        settings=settings,
+        present_settings=present,
+        alarms=alarm_limits(settings, shares, displayed),
+        answer=answer,
+        rehearsal=_rehearsal(members, settings, request) if request.policy.rehearse else None,
+        status="judged",
+        breaks=breaks,
+    )
+
+
+def _unjudged(number: int, candidate: Candidate, ventilator: str) -> PlannedGroup:
+    present = {candidate.bed: candidate.present_settings}
+    return PlannedGroup(
+        f"G{number}", ventilator, (candidate.bed,), (), "single", (), None, present, (), None, None, "not_judged", ()
+    )
+
+
+def answer_alone(
+    candidate: Candidate, settings: Settings | None, policy: Policy, draws: int, seed: int
+) -> GroupAnswer | None:
+    """One patient alone on its own circuit at given settings, by the engine; ``None`` without lungs or settings."""
+    if candidate.patient is None or settings is None:
+        return None
+    build = single_build(candidate.humidification)
+    sampled = sample_group([candidate.patient], build, policy.assumptions, draws, seed)
+    breathed = as_breathed(settings, candidate.patient, build)
+    answer = answer_group(sampled, predict(sampled, [breathed], holds=True), policy, seed)
+    return replace(answer, settings=settings)
+
+
+def _rehearsal(members: Sequence[Candidate], settings: Settings, request: Request) -> Rehearsal:
+    policy = request.policy
+    expected: list[Expectation] = []
+    for c in members:
+        answer = answer_alone(c, settings, policy, request.draws, request.seed)
+        if answer is None:
+            continue
+        for name in EXPECTED:
+            f = answer.patients[0].figures[name]
+            if f.value is not None and f.low is not None and f.high is not None:
+                expected.append(Expectation(c.bed, name, f.value, f.low, f.high))
+    return Rehearsal(
+        settings=settings,
+        minutes=REHEARSAL_MINUTES,
+        read=REHEARSAL_READS,
+        expected=tuple(expected),
+        confidence=policy.confirm_confidence,
+        hard_confidence=policy.hard_confidence,
+        passes=(
+            f"Predicted again from the values measured here, everybody is inside every target in at least "
+            f"{100 * policy.confirm_confidence:.0f} % of the draws and inside every hard bound in at least "
+            f"{100 * policy.hard_confidence:.0f} %. Pressure above PEEP and PEEP may then be moved by 2; a new rate or "
+            "inspiratory time needs another rehearsal."
+        ),
+    )
+
+
+def _refused(planned: Planned, request: Request) -> tuple[RefusedPair, ...]:
+    judged = [refused_pair(v, request.candidates) for v in planned.pair_verdicts if not v.allowed]
+    by_rule = [
+        RefusedPair((request.candidates[i].bed, request.candidates[j].bed), (), notes, None, None, "rules")
+        for i, j, notes in planned.permitted.refused
+    ]
+    return (*sorted(judged, key=lambda p: p.beds), *sorted(by_rule, key=lambda p: p.beds))
+
+
+def _limits_broken_alone(groups: Sequence[PlannedGroup]) -> list[Finding]:
+    """A patient who stays as it is and is outside a limit now: a finding, not a refusal."""
+    findings: list[Finding] = []
+    for group in groups:
+        if group.status != "as_read" or group.answer is None:
+            continue
+        seen: set[tuple[str, str]] = set()
+        for name, f in group.answer.patients[0].figures.items():
+            limit = f.limit
+            if limit is None or limit.margin >= 0.0 or f.value is None or (limit.name, limit.side) in seen:
+                continue
+            seen.add((limit.name, limit.side))
+            findings.append(
+                Finding(
+                    "limit-broken-alone", "note",
+                    f"stays as it is, and {name} {f.value:.3g} is outside {limit.name} ({limit.side} {limit.bound:g}) "
+                    "at its present settings",
+                    "look at its own settings; the plan does not change them", bed=group.beds[0], column=name,
+                    value=round(f.value, 3),
+                )
+            )  # fmt: skip
+    return findings
+
+
+def _pick_list(groups: Sequence[PlannedGroup], stock: dict[str, int] | None) -> tuple[PickLine, ...]:
+    need: dict[str, int] = {}
+    for group in groups:
+        for part, count in group.parts:
+            need[part] = need.get(part, 0) + count
+    return tuple(PickLine(part, n, None if stock is None else stock.get(part, 0)) for part, n in need.items())
+
+
+def _cautions(shared: Sequence[PlannedGroup], request: Request) -> tuple[said.Caution, ...]:
+    policy = request.policy
+    found = list(said.STANDING)
+    if any(len(g.beds) > 2 for g in shared):
+        found.append(said.MORE_THAN_TWO)
+    if policy.reserve_ventilators == 0:
+        found.append(said.NO_RESERVE)
+    if policy.sharing == "not-stated" and shared:
+        found.append(said.SHARING_NOT_STATED)
+    if shared:
+        found.append(said.PART_DATA)
+    if request.stock is None and shared:
+        found.append(said.NO_STOCK)
+    return tuple(found)
+
+
