@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -290,3 +291,61 @@ def test_systematic_bound_holds_the_estimate() -> None:
     assert low == pytest.approx(353 / 16.56)
     assert high == pytest.approx(487 / 11.44)
     assert mechanics.compliance_systematic_bound_ml_per_cmh2o(420.0, 13.0, 11.0)[1] == float("inf")
+
+
+def maybe(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    return st.none() | strategy
+
+
+@settings(max_examples=300)
+@given(
+    st.fixed_dictionaries(
+        {
+            "sex": st.sampled_from(["f", "m"]),
+            "height_cm": st.floats(120, 230),
+            "passive": st.sampled_from(["yes", "no", "possible"]),
+            "mode": st.sampled_from(["vc", "pc", "dual"]),
+            "rate_per_min": st.floats(4, 60),
+            "inspiratory_time_s": st.floats(0.2, 5),
+            "tidal_volume_ml": st.floats(50, 1500),
+            "peep_cmh2o": st.floats(0, 30),
+            "fio2": st.floats(0.21, 1.0),
+            "flow_shape": maybe(st.sampled_from(["constant", "decelerating"])),
+            "pause_s": maybe(st.floats(0, 5)),
+            "total_peep_cmh2o": maybe(st.floats(0, 40)),
+            "plateau_cmh2o": maybe(st.floats(5, 80)),
+            "peak_cmh2o": maybe(st.floats(5, 90)),
+            "flow_l_per_min": maybe(st.floats(5, 120)),
+            "pressure_above_peep_cmh2o": maybe(st.floats(1, 60)),
+            "resistance_cmh2o_s_per_l": maybe(st.floats(1, 150)),
+            "spo2_pct": maybe(st.floats(30, 100)),
+            "pao2_mmhg": maybe(st.floats(15, 700)),
+            "paco2_mmhg": maybe(st.floats(8, 250)),
+            "ph": maybe(st.floats(6.5, 7.9)),
+            "etco2_mmhg": maybe(st.floats(0, 150)),
+            "tube_mm": maybe(st.floats(4.5, 11)),
+        }
+    ),
+    st.sampled_from(["on", "off"]),
+)
+def test_anything_the_door_lets_in_gives_finite_lungs_or_reasons(
+    fields: dict[str, Any], compensation: Any
+) -> None:
+    found = estimate_lungs(bent(**fields), "4", ASSUMPTIONS, circuit_compensation=compensation)
+    if isinstance(found, CannotEstimate):
+        assert found.reasons
+        return
+    for name in found.lungs.__dataclass_fields__:
+        estimate = getattr(found.lungs, name)
+        if estimate is not None:
+            assert math.isfinite(estimate.value), name
+            assert estimate.value >= 0.0, name
+    present = found.present
+    assert present is not None
+    assert present.total_peep.spread.low is not None
+    assert present.total_peep.spread.high is not None
+    slack = 1e-9
+    assert present.total_peep.spread.low - slack <= present.total_peep.value
+    assert present.total_peep.value <= present.total_peep.spread.high + slack
+    assert present.plateau_cmh2o is not None
+    assert present.plateau_cmh2o > present.total_peep.value
