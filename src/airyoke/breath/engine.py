@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ MIN_COMPLIANCE_L_PER_CMH2O = 1e-7  # a node without any compliance would have no
 MIN_RESISTANCE = 1e-4  # cmH2O·s/L
 UNLIMITED_FLOW_L_PER_S = 1e6
 UNLIMITED_PRESSURE_CMH2O = 1e4
-CHUNK = 16  # scenarios handed to one thread at a time; fixed, so that results cannot depend on the thread count
+CHUNK = 16  # fewer runs than this are not worth a second thread
 THREADS = 2
 
 
@@ -171,19 +172,21 @@ def settle(
     patient_results = np.zeros((runs, patients, k.PATIENT_RESULTS))
     scenario_results = np.zeros((runs, k.SCENARIO_RESULTS))
 
-    def work(first: int) -> None:
+    def work(first: int, last: int) -> None:
         k.settle_range(
-            first, min(first + CHUNK, runs), patients, limbs, trunks, lung_rows, phase_tables, setting_rows,
+            first, last, patients, limbs, trunks, lung_rows, phase_tables, setting_rows,
             network_of, settings_of, start, accuracy.coarse, accuracy.final, accuracy.stop, holds,
             patient_results, scenario_results,
         )
 
     if runs <= CHUNK:
-        work(0)
+        work(0, runs)
     else:
-        with ThreadPoolExecutor(THREADS) as pool:
-            for _ in pool.map(work, range(0, runs, CHUNK)):
-                pass
+        # Every run is computed by itself and writes its own row: the split cannot change a result.
+        middle = runs // THREADS
+        waiting = _pool().submit(work, 0, middle)
+        work(middle, runs)
+        waiting.result()
 
     p, s = patient_results, scenario_results
     return Breath(
@@ -206,6 +209,12 @@ def settle(
         if holds
         else None,
     )
+
+
+@lru_cache(maxsize=1)
+def _pool() -> ThreadPoolExecutor:
+    """One helper thread for the whole process; the kernel runs without the interpreter's lock."""
+    return ThreadPoolExecutor(THREADS - 1, thread_name_prefix="breath")
 
 
 def _limb_row(limb: Limb) -> list[float]:

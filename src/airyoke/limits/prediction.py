@@ -278,12 +278,13 @@ def as_breathed(settings: Settings, patient: Patient, build: Build) -> Settings:
     """Present settings as this model must breathe them, so that the patient gets what was read.
 
     What was read in volume control is the exhaled volume, not what was dialled. The volume delivered into the model
-    is therefore the patient's own, and what its circuit swallows between total PEEP and plateau; other settings stay.
+    is therefore the patient's own, and what its circuit swallows between set PEEP and plateau; other settings stay.
     """
     now = patient.present
     if settings.mode != "vc" or now is None:
         return settings
-    swing = now.tidal_volume_ml / patient.lungs.compliance.value
+    trapped = now.total_peep.value - now.set_peep_cmh2o
+    swing = now.tidal_volume_ml / patient.lungs.compliance.value + trapped
     swallowed = build.network.compliance_ml_per_cmh2o * swing
     return replace(settings, tidal_volume_ml=now.tidal_volume_ml + swallowed, circuit_compensation="off")
 

@@ -1,0 +1,68 @@
+"""Engine inputs from the plain JSON of the stored scenarios, without the contract's reader in between."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from airyoke.breath import Settings
+from airyoke.breath.engine import LungMechanics
+from airyoke.circuit import Element, FlowNetwork, Limb, Valve
+
+
+def network_of(case: dict[str, Any]) -> FlowNetwork:
+    """The flow network of a case with a circuit in numbers, trims on its limbs."""
+    c = case["circuit"]
+
+    def element(name: str) -> Element:
+        return Element(c[name]["linear"], c[name]["quadratic"])
+
+    v = c["valves"]
+    valve = (
+        None if v == "none" else Valve(v["cracking_cmh2o"], v["linear"], v["back_leak_l_per_s_per_cmh2o"])
+    )
+    limbs = tuple(
+        Limb(
+            element("inspiratory_limb"),
+            element("expiratory_limb"),
+            valve,
+            valve,
+            c["wye_compliance_ml_per_cmh2o"],
+        ).trimmed(p.get("restrictor_cmh2o_s2_per_l2", 0.0), p.get("peep_valve_cmh2o", 0.0))
+        for p in case["patients"]
+    )
+    return FlowNetwork(
+        element("inspiratory_trunk"), element("expiratory_trunk"), c["splitter_compliance_ml_per_cmh2o"], limbs
+    )
+
+
+def settings_of(case: dict[str, Any]) -> Settings:
+    return Settings(**case["settings"])
+
+
+def lungs_of(case: dict[str, Any]) -> LungMechanics:
+    def row(name: str) -> np.ndarray:
+        return np.array([[float(p[name]) for p in case["patients"]]])
+
+    return mechanics(
+        row("compliance_ml_per_cmh2o"),
+        row("inspiratory_resistance_cmh2o_s_per_l"),
+        row("expiratory_resistance_cmh2o_s_per_l"),
+        row("quadratic_resistance_cmh2o_s2_per_l2"),
+    )
+
+
+def mechanics(
+    compliance: Sequence[Any] | np.ndarray,
+    r_in: Sequence[Any] | np.ndarray,
+    r_out: Sequence[Any] | np.ndarray | None = None,
+    quadratic: Sequence[Any] | np.ndarray | None = None,
+) -> LungMechanics:
+    """Lungs of one run (a flat list) or many (rows)."""
+    c = np.atleast_2d(np.asarray(compliance, float))
+    i = np.atleast_2d(np.asarray(r_in, float))
+    o = i if r_out is None else np.atleast_2d(np.asarray(r_out, float))
+    k = np.zeros_like(c) if quadratic is None else np.atleast_2d(np.asarray(quadratic, float))
+    return LungMechanics(c, i, o, k)

@@ -1,0 +1,102 @@
+"""The engine against written-out equations solved by LSODA at 1e-9 (stored; ``tests/referees`` makes them).
+
+The referee shares no code with the engine and its valves are hard-edged, so the smoothing of the engine's valves is
+part of what is measured here.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from breath.cases import lungs_of, network_of, settings_of
+
+from airyoke.breath.engine import settle
+
+STORED = json.loads((Path(__file__).parents[1] / "data" / "engine_scenarios.json").read_text("utf-8"))
+FLOOR_ML = 20.0
+
+
+@pytest.fixture(scope="module")
+def differences() -> list[dict]:
+    rows = []
+    for scenario in STORED["scenarios"]:
+        case, answer = scenario["case"], scenario["answer"]
+        breath = settle(network_of(case), settings_of(case), lungs_of(case))
+
+        def referee(name: str, answer: dict = answer) -> np.ndarray:
+            return np.array([p[name] for p in answer["patients"]])
+
+        volume = referee("tidal_volume_ml")
+        rows.append(
+            {
+                "id": scenario["id"],
+                "patients": len(case["patients"]),
+                "settled": bool(breath.settled[0]),
+                "volume": np.abs(breath.tidal_volume_ml[0] - volume) / np.maximum(volume, FLOOR_ML),
+                "plateau": np.abs(breath.plateau_cmh2o[0] - referee("plateau_cmh2o")),
+                "total_peep": np.abs(breath.total_peep_cmh2o[0] - referee("total_peep_cmh2o")),
+                "peak": np.abs(breath.peak_pressure_cmh2o[0] - referee("peak_pressure_cmh2o")),
+                "end_flow": np.abs(
+                    breath.end_inspiratory_flow_l_per_min[0] - referee("end_inspiratory_flow_l_per_min")
+                ),
+                "backflow": np.abs(breath.backflow_ml[0] - referee("backflow_ml")),
+                "backflow_size": referee("backflow_ml"),
+                "delivered": abs(
+                    breath.delivered_ml[0] - answer["ventilator"]["delivered_tidal_volume_ml"]
+                ),
+            }
+        )
+    return rows
+
+
+def worst(differences: list[dict], name: str) -> tuple[float, str]:
+    row = max(differences, key=lambda r: float(np.max(r[name])))
+    return float(np.max(row[name])), row["id"]
+
+
+def test_at_least_forty_scenarios_of_one_to_four_patients_are_compared(differences):
+    assert len(differences) >= 40
+    assert {row["patients"] for row in differences} == {1, 2, 3, 4}
+
+
+def test_every_scenario_settles_or_is_flagged_and_flags_are_rare(differences):
+    flagged = [row["id"] for row in differences if not row["settled"]]
+    assert len(flagged) <= 0.001 * len(differences), flagged
+
+
+def test_tidal_volumes_agree_within_a_tenth_of_a_per_cent(differences):
+    value, where = worst(differences, "volume")
+    assert value <= 0.001, where
+
+
+def test_plateaus_agree_within_two_hundredths_of_a_cmh2o(differences):
+    value, where = worst(differences, "plateau")
+    assert value <= 0.02, where
+
+
+def test_total_peeps_agree_within_two_hundredths_of_a_cmh2o(differences):
+    value, where = worst(differences, "total_peep")
+    assert value <= 0.02, where
+
+
+def test_peak_pressures_agree(differences):
+    value, where = worst(differences, "peak")
+    assert value <= 0.1, where
+
+
+def test_end_inspiratory_flows_agree(differences):
+    value, where = worst(differences, "end_flow")
+    assert value <= 0.2, where
+
+
+def test_reversed_volumes_agree(differences):
+    for row in differences:
+        assert np.all(row["backflow"] <= 0.5 + 0.03 * row["backflow_size"]), row["id"]
+
+
+def test_delivered_volumes_agree(differences):
+    value, where = worst(differences, "delivered")
+    assert value <= 1.0, where
