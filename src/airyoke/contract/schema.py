@@ -1,0 +1,44 @@
+"""The JSON Schema of what goes in and out, made from the models.
+
+``python -m airyoke.contract.schema [FOLDER]`` writes one file each (default ``schema``); a test holds the
+committed files against the models.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+from airyoke.contract.answers import Prediction
+from airyoke.contract.case import Case
+from airyoke.contract.fields import Frozen
+from airyoke.contract.findings_answer import ErrorAnswer
+from airyoke.contract.limits_answer import LimitsAnswer
+
+MODELS: dict[str, type[Frozen]] = {
+    "case": Case,
+    "prediction": Prediction,
+    "error": ErrorAnswer,
+    "limits": LimitsAnswer,
+}
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def schema_text(name: str) -> str:
+    """The schema of one model as its file holds it. ``KeyError`` for a name that is none of ``MODELS``."""
+    model = MODELS[name]
+    # Answers are described as they are written, a case as it is read.
+    body = model.model_json_schema(by_alias=True, mode="validation" if model is Case else "serialization")
+    return json.dumps({"$schema": _DIALECT, **body}, indent=2, ensure_ascii=False) + "\n"
+
+
+def write_schemas(folder: Path) -> None:
+    """Write every schema into ``folder``, which is made where it is missing."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in MODELS:
+        (folder / f"{name}.json").write_text(schema_text(name), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write_schemas(Path(sys.argv[1] if len(sys.argv) > 1 else "schema"))
