@@ -341,4 +341,5 @@ def _first_guess(
     a = np.exp(-ti * elastance / r_in)
     in_pressure_control = drive / elastance * b * (1.0 - a) / (1.0 - a * b)
     in_volume_control = drive / 1000.0 * b / (1.0 - b)
-    return np.where(is_pc, in_pressure_control, np.minimum(in_volume_control, 3.0))
+    guess: Floats = np.where(is_pc, in_pressure_control, np.minimum(in_volume_control, 3.0))
+    return guess

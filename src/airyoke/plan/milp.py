@@ -71,7 +71,7 @@ def _solve(model: BinaryModel, objective: Mapping[int, float], closed: frozenset
     lp.a_matrix_.value_ = np.array(values, dtype=float)
     lp.integrality_ = [highspy.HighsVarType.kInteger] * model.variables
     with _silent_stdout():
-        solver = highspy.Highs()
+        solver = highspy.Highs()  # type: ignore[no-untyped-call]
         for option, setting in (
             ("output_flag", False), ("mip_rel_gap", 0.0), ("mip_abs_gap", 1e-7), ("time_limit", seconds),
             ("random_seed", 0), ("threads", 1),

@@ -76,11 +76,11 @@ def patient_table(group: SampledGroup, member: int, grid: SettingsGrid, policy: 
         time,
     )
     drive = np.maximum(grid.drives[None, :, None] - crack_in - crack_out, 0.1)
-    driving = drive * share.tidal
+    driving = np.asarray(drive * share.tidal)
     volume = driving * c.compliance_ml_per_cmh2o
     values: dict[str, Floats] = {
         "driving_pressure_cmh2o": driving,
-        "trapped_peep_cmh2o": drive * share.trapped + crack_out - limb.peep_valve_cmh2o,
+        "trapped_peep_cmh2o": np.asarray(drive * share.trapped + crack_out - limb.peep_valve_cmh2o),
     }
     if np.isfinite(group.body_weight_kg[member]):
         values["tidal_volume_ml_per_kg"] = volume / group.body_weight_kg[member]
@@ -99,7 +99,9 @@ def patient_table(group: SampledGroup, member: int, grid: SettingsGrid, policy: 
             change_sd_fraction=group.assumptions.paco2_change_sd_fraction,
             z=c.paco2_error,
         )
-        values["ph"] = gas_exchange.ph_after_change(c.bicarbonate_mmol_per_l, paco2, now.paco2_mmhg)
+        values["ph"] = np.asarray(
+            gas_exchange.ph_after_change(c.bicarbonate_mmol_per_l, paco2, now.paco2_mmhg)
+        )
     target = np.full(volume.shape, np.inf)
     hard = np.full(volume.shape, np.inf)
     for limit in policy.limits:
@@ -110,7 +112,7 @@ def patient_table(group: SampledGroup, member: int, grid: SettingsGrid, policy: 
                 sign = 1.0 if limit.side == "high" else -1.0
                 np.minimum(hard, margin + sign * (limit.hard - limit.target) / limit.scale, out=hard)
     return PatientTable(
-        target, hard, share.filled, share.trapped, crack_out, group.present.total_peep_cmh2o[:, member]
+        target, hard, np.asarray(share.filled), np.asarray(share.trapped), crack_out, group.present.total_peep_cmh2o[:, member]
     )
 
 
