@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 from numpy.typing import NDArray
 
+from airyoke.breath.engine import HoldPressures
 from airyoke.limits.answer import (
     Assumed,
     Figure,
@@ -61,11 +64,13 @@ def answer_group(
     *,
     confidence: float | None = None,
     assumed: tuple[Assumed, ...] = (),
+    hold_sensor: Literal["inspiratory", "expiratory", "wye"] = "inspiratory",
 ) -> GroupAnswer:
     """The answer at the first settings of ``outcome``, whose rows are all draws of the group in order.
 
     A draw that did not settle counts as outside every limit and is left out of the ranges. Where the best estimate
-    itself did not settle the outcome is ``not_converged`` and nothing is judged.
+    itself did not settle the outcome is ``not_converged`` and nothing is judged. ``hold_sensor`` is where the machine
+    reads the pressure that it shows in a hold (``wye``: at the first patient's).
     """
     settings = outcome.settings[0]
     settled = outcome.breath.settled
@@ -94,10 +99,13 @@ def answer_group(
         draws=group.draws,
         seed=seed,
         patients=patients,
-        ventilator=_ventilator_figures(group, outcome, state, settled),
+        ventilator=_ventilator_figures(group, outcome, state, settled, hold_sensor),
         margin=margin,
         assumed=(*assumed, *(a for p in group.patients for a in assumed_of(p))),
-        not_computed=tuple(n for i in range(len(group.patients)) for n in _not_computed(group, outcome, i)),
+        not_computed=(
+            *(n for i in range(len(group.patients)) for n in _not_computed(group, outcome, i)),
+            *_spread_not_computed(group),
+        ),
         sources=SOURCES,
         cautions=cautions,
     )
@@ -175,7 +183,7 @@ def _nearest(judged: list[Judged], patient: int, figure_name: str) -> LimitDista
 
 
 def _ventilator_figures(
-    group: SampledGroup, outcome: GroupOutcome, state: Outcome, settled: NDArray[np.bool_]
+    group: SampledGroup, outcome: GroupOutcome, state: Outcome, settled: NDArray[np.bool_], hold_sensor: str
 ) -> dict[str, Figure]:
     breath, settings = outcome.breath, outcome.settings[0]
     compensation = np.zeros_like(breath.delivered_ml)
@@ -190,11 +198,17 @@ def _ventilator_figures(
         "peak_pressure_cmh2o": breath.ventilator_peak_cmh2o,
     }
     if breath.inspiratory_hold is not None and breath.expiratory_hold is not None:
-        rows["inspiratory_hold_cmh2o"] = breath.inspiratory_hold.inspiratory_side
-        rows["expiratory_hold_cmh2o"] = breath.expiratory_hold.inspiratory_side
+        rows["inspiratory_hold_cmh2o"] = _shown(breath.inspiratory_hold, hold_sensor)
+        rows["expiratory_hold_cmh2o"] = _shown(breath.expiratory_hold, hold_sensor)
     if state != "solved":
         return {name: Figure(None) for name in rows}
     return {name: figure(values, settled) for name, values in rows.items()}
+
+
+def _shown(hold: HoldPressures, sensor: str) -> Floats:
+    if sensor == "wye":
+        return hold.wyes[:, 0]
+    return hold.expiratory_side if sensor == "expiratory" else hold.inspiratory_side
 
 
 def _circuit_compliance(group: SampledGroup) -> Floats:
@@ -250,3 +264,10 @@ def _not_computed(group: SampledGroup, outcome: GroupOutcome, i: int) -> list[No
     if not np.isfinite(outcome.ph[0, i]) and np.isfinite(outcome.paco2_mmhg[0, i]):
         missing.append(NotComputed(patient.label, "ph", "no bicarbonate is known", "bicarbonate_mmol_per_l"))
     return missing
+
+
+def _spread_not_computed(group: SampledGroup) -> list[NotComputed]:
+    if len(group.patients) < 2 or np.isfinite(group.present.fio2[0]).all():
+        return []
+    needs = "the present fio2 of every patient on its own ventilator"
+    return [NotComputed(None, "fio2_spread", "it compares the present values of a pair", needs)]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from airyoke.breath.settings import Settings
+from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import single_build, standard_build
 from airyoke.limits.answer import GroupAnswer
 from airyoke.limits.answering import SOURCES, answer_group
@@ -97,9 +98,10 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
             f"G{number}", ventilator.label, (members[0].bed,), (), "single", (), None, present, (), answer, None,
             "as_read" if answer is not None else "not_judged", breaks,
         )  # fmt: skip
-    answer = planned.judge.verdict(option.beds, ventilator).answer
-    assert answer is not None, "only judged groups are options"
-    settings = answer.settings
+    verdict = planned.judge.verdict(option.beds, ventilator).answer
+    assert verdict is not None, "only judged groups are options"
+    settings = verdict.settings
+    answer = planned.judge.answer(option.beds, settings, draws=verdict.draws, shown_by=ventilator)
     shares = [p.figures["tidal_volume_ml"].value or 0.0 for p in answer.patients]
     displayed = answer.ventilator["displayed_tidal_volume_ml"].value or sum(shares)
     return PlannedGroup(
@@ -116,7 +118,27 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         rehearsal=_rehearsal(members, settings, request) if request.policy.rehearse else None,
         status="judged",
         breaks=breaks,
+        pressure_reference=ventilator.pressure_reference,
+        switches=_switches(members, ventilator),
     )
+
+
+SWITCHES = (
+    "trigger as insensitive as it goes",
+    "apnoea backup off, or set equal to these settings",
+    "leak compensation off",
+    "automatic weaning off",
+    "proximal flow sensor off: it would see one patient",
+    "the 100 % oxygen key reaches everybody",
+    "no gas-driven nebuliser",
+)  # common practice, no source
+
+
+def _switches(members: Sequence[Candidate], ventilator: Ventilator) -> tuple[str, ...]:
+    heated = [c.bed for c in members if c.humidification == "heated"]
+    filters = (f"bed {', '.join(heated)}: heated humidifier off and out, the build carries a filter",) if heated else ()
+    compensation = f"circuit compensation {ventilator.circuit_compensation}, as this plan assumes; pressure control only"
+    return (*SWITCHES, compensation, *filters)
 
 
 def _unjudged(number: int, candidate: Candidate, ventilator: str) -> PlannedGroup:

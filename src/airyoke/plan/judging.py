@@ -77,16 +77,26 @@ class Judge:
         answer = self.answer(members, found.settings)
         return Verdict(members, found, answer)
 
-    def answer(self, members: tuple[int, ...], settings: Settings) -> GroupAnswer:
-        """The engine's answer at these settings, with the shared FiO2 chosen again at exactly them."""
+    def answer(
+        self, members: tuple[int, ...], settings: Settings, *, draws: int | None = None, shown_by: Ventilator | None = None
+    ) -> GroupAnswer:
+        """The engine's answer at these settings, with the shared FiO2 chosen again at exactly them.
+
+        ``draws`` fixes their number (else 256, and more near a threshold); ``shown_by`` adds what this ventilator
+        would show in a hold.
+        """
         patients = [p for i in members if (p := self.candidates[i].patient) is not None]
         build = standard_build(len(members))
 
         def with_draws(count: int) -> GroupAnswer:
             sampled = sample_group(patients, build, self.policy.assumptions, count, self.seed)
             chosen = replace(settings, fio2=shared_fio2(sampled, settings, self.policy))
-            return answer_group(sampled, predict(sampled, [chosen]), self.policy, self.seed)
+            outcome = predict(sampled, [chosen], holds=shown_by is not None)
+            sensor = "inspiratory" if shown_by is None else shown_by.hold_sensor
+            return answer_group(sampled, outcome, self.policy, self.seed, hold_sensor=sensor)
 
+        if draws is not None:
+            return with_draws(draws)
         answer = with_draws(self.draws)
         if self.draws < MORE_DRAWS and answer.margin is not None:
             near = (

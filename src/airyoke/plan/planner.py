@@ -140,9 +140,16 @@ def _options(
             verdict = by_kind.get(ventilator_class(v))
             if verdict is None or not verdict.allowed or not _in_reach(v, members, candidates):
                 continue
+            if _volume_shown(verdict) > v.max_tidal_volume_ml:
+                continue  # the machine could neither show nor alarm on what all of them exhale
             breaks = sum(candidates[i].ventilator != v.label for i in members)
             options.append(Option(members, number, verdict.margin, needs, breaks, parts))
     return options
+
+
+def _volume_shown(verdict: Verdict) -> float:
+    shown = None if verdict.answer is None else verdict.answer.ventilator["displayed_tidal_volume_ml"].value
+    return 0.0 if shown is None else shown
 
 
 def _without_kept(assignment: Assignment, kept: set[int]) -> Assignment:
