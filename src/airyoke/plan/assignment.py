@@ -17,11 +17,12 @@ MARGIN_UNIT = 1_000_000
 BREAK_TOLERANCE = 0.10  # of margin: a plan may give up this much of its smallest margin for fewer breaks
 MOST_ALTERNATIVES = 12
 SOLVER = "HiGHS (branch and bound, gap 0)"
+BISECTION = f"{SOLVER}, by bisection"
 
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One allowed choice: these beds on this ventilator. ``margin`` is that of a shared group, ``None`` for one bed.
+    """One allowed choice: these beds on this ventilator. ``margin``: of a shared group; ``None`` for one bed.
 
     ``ventilator`` -1: the bed keeps a machine that is not given away. ``parts`` is what its circuit takes from the stock.
     """
@@ -73,7 +74,7 @@ def assign(
     def fix(objective: dict[int, float], solution: Solution, slack: float = 0.0) -> None:
         model.row(objective, high=solution.value + slack + 1e-6)
 
-    placed = {v: 1.0 for v in left}
+    placed = dict.fromkeys(left, 1.0)
     solution = model.minimise(placed)
     fix(placed, solution)
     goals.append(_goal("placed", beds - solution.value, beds - solution.bound, solution))
@@ -91,7 +92,7 @@ def assign(
     closed, threshold = _largest_smallest_margin(model, options, x, shared, solution)
     has_groups = any(x[k] in solution.chosen for k in shared)
     goals.append(
-        Goal("smallest_margin", threshold / MARGIN_UNIT, threshold / MARGIN_UNIT, 0.0, "proved", f"{SOLVER}, by bisection")
+        Goal("smallest_margin", threshold / MARGIN_UNIT, threshold / MARGIN_UNIT, 0.0, "proved", BISECTION)
         if has_groups
         else Goal("smallest_margin", None, None, None, "skipped", "no shared group")
     )
@@ -111,7 +112,8 @@ def assign(
     else:
         goals.append(Goal("margin_sum", None, None, None, "skipped", "no shared group"))
     # Equal in every goal: the first in the order of beds and ventilators, so that the same ward gives the same plan.
-    order = {x[k]: float(k) for k in sorted(range(len(options)), key=lambda k: (options[k].beds, options[k].ventilator))}
+    first = sorted(range(len(options)), key=lambda k: (options[k].beds, options[k].ventilator))
+    order = {x[k]: float(rank) for rank, k in enumerate(first)}
     solution = model.minimise(order, closed=closed)
     chosen = tuple(o for k, o in enumerate(options) if x[k] in solution.chosen)
     remaining = tuple(i for i in range(beds) if left[i] in solution.chosen)

@@ -15,7 +15,8 @@ from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import as_breathed, predict, sample_group
 from airyoke.plan.alarms import alarm_limits
 from airyoke.plan.assignment import Option
-from airyoke.plan.candidate import Candidate, Note
+from airyoke.plan.candidate import Candidate
+from airyoke.plan.hints import why_left
 from airyoke.plan.judging import refused_pair
 from airyoke.plan.plan import (
     Expectation,
@@ -26,7 +27,7 @@ from airyoke.plan.plan import (
     Rehearsal,
     Unplaced,
 )
-from airyoke.plan.planner import Planned, Request, why_left
+from airyoke.plan.planner import Planned, Request
 from airyoke.quantities import cautions as said
 from airyoke.quantities.finding import Finding
 
@@ -35,7 +36,9 @@ REHEARSAL_READS = (
     "plateau_cmh2o by an inspiratory hold", "total_peep_cmh2o by an expiratory hold",
     "tidal_volume_ml", "paco2_mmhg, ph and pao2_mmhg from an arterial gas", "spo2_pct",
 )  # fmt: skip
-EXPECTED = ("tidal_volume_ml", "plateau_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o", "paco2_mmhg", "ph", "spo2_pct")
+EXPECTED = (
+    "tidal_volume_ml", "plateau_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o", "paco2_mmhg", "ph", "spo2_pct",
+)  # fmt: skip
 
 
 def compose_plan(
@@ -136,8 +139,9 @@ SWITCHES = (
 
 def _switches(members: Sequence[Candidate], ventilator: Ventilator) -> tuple[str, ...]:
     heated = [c.bed for c in members if c.humidification == "heated"]
-    filters = (f"bed {', '.join(heated)}: heated humidifier off and out, the build carries a filter",) if heated else ()
-    compensation = f"circuit compensation {ventilator.circuit_compensation}, as this plan assumes; pressure control only"
+    out = f"bed {', '.join(heated)}: heated humidifier off and out, the build carries a filter"
+    filters = (out,) if heated else ()
+    compensation = f"circuit compensation {ventilator.circuit_compensation}, as this plan assumes"
     return (*SWITCHES, compensation, *filters)
 
 

@@ -78,7 +78,12 @@ class Judge:
         return Verdict(members, found, answer)
 
     def answer(
-        self, members: tuple[int, ...], settings: Settings, *, draws: int | None = None, shown_by: Ventilator | None = None
+        self,
+        members: tuple[int, ...],
+        settings: Settings,
+        *,
+        draws: int | None = None,
+        shown_by: Ventilator | None = None,
     ) -> GroupAnswer:
         """The engine's answer at these settings, with the shared FiO2 chosen again at exactly them.
 

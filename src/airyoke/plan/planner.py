@@ -8,14 +8,11 @@ from dataclasses import dataclass, replace
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import MAX_PATIENTS, standard_build
 from airyoke.limits.policy import Policy
-from airyoke.lungs.patient import Patient
 from airyoke.plan.assignment import Assignment, Option, assign
-from airyoke.plan.candidate import Candidate, Note, Permitted, permitted_pairs
+from airyoke.plan.candidate import Candidate, Permitted, permitted_pairs
 from airyoke.plan.judging import Judge, Verdict, ventilator_class
-from airyoke.quantities.estimate import Spread
 
 Progress = Callable[[str, int, int], None]
-MOST_LARGER_GROUPS = 12  # judged for a hint only
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +107,10 @@ def _classes(ventilators: Sequence[Ventilator]) -> tuple[Ventilator, ...]:
 def _may_stand_near(
     members: Sequence[int], candidates: Sequence[Candidate], ventilators: Sequence[Ventilator], kind: Ventilator
 ) -> bool:
-    return any(ventilator_class(v) == kind and _in_reach(v, members, candidates) for v in ventilators)
+    return any(ventilator_class(v) == kind and in_reach(v, members, candidates) for v in ventilators)
 
 
-def _in_reach(ventilator: Ventilator, members: Sequence[int], candidates: Sequence[Candidate]) -> bool:
+def in_reach(ventilator: Ventilator, members: Sequence[int], candidates: Sequence[Candidate]) -> bool:
     return ventilator.room is None or all(candidates[i].room == ventilator.room for i in members)
 
 
@@ -131,14 +128,14 @@ def _options(
             continue
         for number, v in enumerate(ventilators):
             now = c.present_settings
-            if now is not None and now.mode in v.modes and _in_reach(v, (i,), candidates):
+            if now is not None and now.mode in v.modes and in_reach(v, (i,), candidates):
                 options.append(Option((i,), number, None, 0, int(c.ventilator != v.label)))
     for members, by_kind in sorted(verdicts.items()):
         parts = standard_build(len(members)).parts
         needs = sum(len(candidates[i].needs) for i in members)
         for number, v in enumerate(ventilators):
             verdict = by_kind.get(ventilator_class(v))
-            if verdict is None or not verdict.allowed or not _in_reach(v, members, candidates):
+            if verdict is None or not verdict.allowed or not in_reach(v, members, candidates):
                 continue
             if _volume_shown(verdict) > v.max_tidal_volume_ml:
                 continue  # the machine could neither show nor alarm on what all of them exhale
@@ -155,146 +152,3 @@ def _volume_shown(verdict: Verdict) -> float:
 def _without_kept(assignment: Assignment, kept: set[int]) -> Assignment:
     """Beds that keep their ventilator unjudged were given a place of their own; they are no choice of the plan."""
     return replace(assignment, chosen=tuple(o for o in assignment.chosen if not kept & set(o.beds)))
-
-
-def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, ...], tuple[Note, ...]]:
-    """Why a bed has no place, and what would change it."""
-    c = request.candidates[bed]
-    why: list[Note] = []
-    change: list[Note] = []
-    if c.keeps_ventilator:
-        why.append(Note("readings-refused", f"the readings of bed {c.bed} were refused and it is on no ventilator"))
-        change.append(Note("correct-readings", "correct the readings named in the findings"))
-        return tuple(why), tuple(change)
-    why.extend(c.never)
-    change.extend(c.never_change)
-    mine = [v for v in planned.pair_verdicts if bed in v.members]
-    allowed = [v for v in mine if v.allowed]
-    rules = [(i, j) for i, j, _ in planned.permitted.refused if bed in (i, j)]
-    if c.may_share:
-        if allowed:
-            others = ", ".join(_other(v, bed, request) for v in allowed)
-            why.append(Note("partners-taken", f"may share with {others}; each serves more patients elsewhere"))
-        elif mine:
-            why.append(Note("no-partner", _no_partner(mine, bed, request)))
-        if rules and not allowed:
-            why.append(Note("rules", f"{len(rules)} further beds are kept apart by rooms, labels or position"))
-    ventilators = usable_count(request)
-    why.append(Note("ventilators", f"{ventilators} ventilators may be used and {request.policy.reserve_ventilators} "
-                    "held in reserve"))  # fmt: skip
-    change.extend(_what_would_change(planned, request, bed))
-    return tuple(why), tuple(change)
-
-
-def _other(verdict: Verdict, bed: int, request: Request) -> str:
-    return " and ".join(request.candidates[i].bed for i in verdict.members if i != bed)
-
-
-def _no_partner(verdicts: Sequence[Verdict], bed: int, request: Request) -> str:
-    nearest = max(verdicts, key=lambda v: v.margin)
-    other = _other(nearest, bed, request)
-    if nearest.answer is not None and nearest.answer.margin is not None:
-        margin = nearest.answer.margin
-        chance = f"inside every target in {100 * margin.inside_probability:.0f} % of the draws"
-        return f"no judged partner is allowed; nearest is {other}: {chance}, limit {margin.limit.name}"
-    if nearest.found is None:
-        return "no partner could be judged"
-    limit = nearest.found.search_margin.limit
-    return f"no partner is inside the limits at any settings tried; nearest is {other}, limit {limit.name}"
-
-
-def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Note]:
-    """Each hint is tried: the plan is chosen again under it, and only what gives this bed a place is said."""
-    policy, c = request.policy, request.candidates[bed]
-    usable, kept = usable_count(request), len(planned.kept)
-    hints: list[Note] = []
-
-    def places(more: int, options: Sequence[Option], at_most_left: int | None = None) -> bool:
-        again = assign(
-            len(request.candidates), options, len(planned.ventilators) + 1, max(usable - kept, 0) + more, request.stock,
-            [0] * len(request.candidates),
-        )  # fmt: skip
-        return len(again.left) < (len(planned.assignment.left) if at_most_left is None else at_most_left)
-
-    if c.patient is not None:
-        spare = Option((bed,), len(planned.ventilators), None, 0, 1)
-        if places(1, [*planned.options, spare]):
-            hints.append(Note("one-more-ventilator", "one more ventilator gives it a place"))
-    if policy.reserve_ventilators > 0 and planned.reserve and places(1, planned.options):
-        hints.append(Note("reserve", "giving up one ventilator of the reserve gives it a place, against the policy"))
-    if c.may_share and policy.sharing != "no":
-        larger = policy.max_group_size + 1
-        if larger <= MAX_PATIENTS:
-            more = _larger_options(planned, request, bed, larger)
-            if more and places(0, [*planned.options, *more]):
-                text = f"groups of {larger} (policy max_group_size {larger}) give a place to one more bed"
-                hints.append(Note("max-group-size", text))
-        hints.extend(_remeasure(planned, request, bed))
-    return hints
-
-
-def _larger_options(planned: Planned, request: Request, bed: int, size: int) -> list[Option]:
-    """Groups of one more than the policy allows, made of allowed smaller ones; the bed itself may or may not be in."""
-    smaller = {o.beds for o in planned.options if len(o.beds) == size - 1}
-    groups = [
-        g for g in planned.permitted.groups(size) if all(g[:k] + g[k + 1 :] in smaller for k in range(size))
-    ][:MOST_LARGER_GROUPS]
-    options: list[Option] = []
-    parts = standard_build(size).parts
-    for members in groups:
-        for number, v in enumerate(planned.ventilators):
-            if "pc" not in v.modes or not _in_reach(v, members, request.candidates):
-                continue
-            verdict = planned.judge.verdict(members, v)
-            if verdict.allowed:
-                needs = sum(len(request.candidates[i].needs) for i in members)
-                options.append(Option(members, number, verdict.margin, needs, 0, parts))
-    return options
-
-
-def _remeasure(planned: Planned, request: Request, bed: int) -> list[Note]:
-    """Would a rehearsed patient (measured again, small error) be allowed with a partner that fits at best estimate?"""
-    c, sd = request.candidates[bed], request.policy.assumptions.rehearsed_relative_sd
-    if c.patient is None:
-        return []
-    hints: list[Note] = []
-    now = c.patient.present
-    unsure = [v for v in planned.pair_verdicts if bed in v.members and v.answer is not None and not v.allowed]
-    for verdict in sorted(unsure, key=lambda v: -v.margin)[:2]:
-        if verdict.found is None:
-            continue
-        known = tuple(
-            replace(one, patient=measured_again(one.patient, sd)) if i in verdict.members and one.patient else one
-            for i, one in enumerate(request.candidates)
-        )
-        again = Judge(known, request.policy, request.draws, request.seed)
-        answer = again.answer(verdict.members, verdict.found.settings)
-        if answer.margin is not None and answer.margin.allowed:
-            other = _other(verdict, bed, request)
-            hints.append(
-                Note("measure-again", f"plateau and total PEEP of {c.bed} and {other} measured again with care "
-                     f"({100 * sd:.0f} % error): if they come out as now, the two may share")
-            )  # fmt: skip
-            break
-    if now is not None and now.total_peep.assumed:
-        hints.append(Note("total-peep", "measure its total PEEP by an expiratory hold: it is a range now"))
-    return hints
-
-
-def measured_again(patient: Patient, relative_sd: float) -> Patient:
-    """The same patient as after a careful measurement: mechanics with a small error, total PEEP a reading."""
-    lungs = patient.lungs
-    small = Spread.relative(relative_sd)
-    present = patient.present
-    if present is not None:
-        present = replace(present, total_peep=replace(present.total_peep, assumed=False))
-    return replace(
-        patient,
-        lungs=replace(
-            lungs,
-            compliance=replace(lungs.compliance, spread=small),
-            inspiratory_resistance=replace(lungs.inspiratory_resistance, spread=small),
-            expiratory_resistance=replace(lungs.expiratory_resistance, spread=small),
-        ),
-        present=present,
-    )

@@ -112,7 +112,12 @@ def patient_table(group: SampledGroup, member: int, grid: SettingsGrid, policy: 
                 sign = 1.0 if limit.side == "high" else -1.0
                 np.minimum(hard, margin + sign * (limit.hard - limit.target) / limit.scale, out=hard)
     return PatientTable(
-        target, hard, np.asarray(share.filled), np.asarray(share.trapped), crack_out, group.present.total_peep_cmh2o[:, member]
+        target=target,
+        hard=hard,
+        filled=np.asarray(share.filled),
+        trapped=np.asarray(share.trapped),
+        opening_cmh2o=crack_out,
+        present_total_peep_cmh2o=group.present.total_peep_cmh2o[:, member],
     )
 
 
@@ -174,9 +179,12 @@ def propose(tables: list[PatientTable], grid: SettingsGrid, policy: Policy, coun
     cells, drives = np.unravel_index(order, score.shape)
     return [
         Proposal(
-            float(grid.rates[i]), float(grid.inspiratory_times[i]), float(grid.drives[j]), float(peep[i, j]),
-            float(score[i, j]),
-        )  # fmt: skip
+            rate_per_min=float(grid.rates[i]),
+            inspiratory_time_s=float(grid.inspiratory_times[i]),
+            pressure_above_peep_cmh2o=float(grid.drives[j]),
+            peep_cmh2o=float(peep[i, j]),
+            screen_margin=float(score[i, j]),
+        )
         for i, j in zip(cells, drives, strict=True)
     ]
 

@@ -173,13 +173,11 @@ class SettingsSearch:
         """Whether this class of ventilators can be set so within the policy's ranges."""
         g, s = self.grid, settings
         drive = s.pressure_above_peep_cmh2o
-        return (
-            bool(np.any((np.abs(g.rates - s.rate_per_min) < 1e-6) & (np.abs(g.inspiratory_times - s.inspiratory_time_s) < 1e-6)))
-            and drive is not None
-            and bool(np.any(np.abs(g.drives - drive) < 1e-6))
-            and bool(np.any(np.abs(g.peeps - s.peep_cmh2o) < 1e-6))
-            and s.peep_cmh2o + drive <= g.highest_pressure + 1e-9
-        )  # fmt: skip
+        if drive is None or s.peep_cmh2o + drive > g.highest_pressure + 1e-9:
+            return False
+        timed = (np.abs(g.rates - s.rate_per_min) < 1e-6) & (np.abs(g.inspiratory_times - s.inspiratory_time_s) < 1e-6)
+        on_the_dials = np.any(np.abs(g.drives - drive) < 1e-6) and np.any(np.abs(g.peeps - s.peep_cmh2o) < 1e-6)
+        return bool(timed.any() and on_the_dials)
 
 
 def _coarse(grid: SettingsGrid, ventilator: Ventilator) -> SettingsGrid:
