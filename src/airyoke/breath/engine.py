@@ -189,6 +189,8 @@ def settle(
         waiting.result()
 
     p, s = patient_results, scenario_results
+    inspiratory = HoldPressures(s[:, k.RES_HOLD_IN_INSP], s[:, k.RES_HOLD_IN_EXP], p[:, :, k.OUT_HOLD_IN_WYE])
+    expiratory = HoldPressures(s[:, k.RES_HOLD_EX_INSP], s[:, k.RES_HOLD_EX_EXP], p[:, :, k.OUT_HOLD_EX_WYE])
     return Breath(
         tidal_volume_ml=1000.0 * p[:, :, k.OUT_VT],
         plateau_cmh2o=p[:, :, k.OUT_PLATEAU],
@@ -202,12 +204,8 @@ def settle(
         settled=s[:, k.RES_STATUS] == k.CONVERGED,
         breaths=s[:, k.RES_BREATHS].astype(np.int64),
         steps=s[:, k.RES_STEPS].astype(np.int64),
-        inspiratory_hold=HoldPressures(s[:, k.RES_HOLD_IN_INSP], s[:, k.RES_HOLD_IN_EXP], p[:, :, k.OUT_HOLD_IN_WYE])
-        if holds
-        else None,
-        expiratory_hold=HoldPressures(s[:, k.RES_HOLD_EX_INSP], s[:, k.RES_HOLD_EX_EXP], p[:, :, k.OUT_HOLD_EX_WYE])
-        if holds
-        else None,
+        inspiratory_hold=inspiratory if holds else None,
+        expiratory_hold=expiratory if holds else None,
     )
 
 
@@ -224,11 +222,13 @@ def _limb_row(limb: Limb) -> list[float]:
     if limb.inspiratory_valve is not None:
         valve = limb.inspiratory_valve
         row[k.IN_R] += valve.linear
-        row[k.IN_CRACK], row[k.IN_LEAK], row[k.IN_ONE_WAY] = valve.cracking_cmh2o, valve.back_leak_l_per_s_per_cmh2o, 1.0
+        row[k.IN_CRACK], row[k.IN_LEAK] = valve.cracking_cmh2o, valve.back_leak_l_per_s_per_cmh2o
+        row[k.IN_ONE_WAY] = 1.0
     if limb.expiratory_valve is not None:
         valve = limb.expiratory_valve
         row[k.OUT_R] += valve.linear
-        row[k.OUT_CRACK], row[k.OUT_LEAK], row[k.OUT_ONE_WAY] = valve.cracking_cmh2o, valve.back_leak_l_per_s_per_cmh2o, 1.0
+        row[k.OUT_CRACK], row[k.OUT_LEAK] = valve.cracking_cmh2o, valve.back_leak_l_per_s_per_cmh2o
+        row[k.OUT_ONE_WAY] = 1.0
     if limb.peep_valve_cmh2o > 0.0:
         row[k.OUT_CRACK] += limb.peep_valve_cmh2o
         row[k.OUT_ONE_WAY] = 1.0

@@ -38,7 +38,7 @@ PARTS: dict[str, Part] = {
         Part("tube-22mm-1500mm", "corrugated tube 22 mm, 1.5 m, one limb", Element(0.2, 0.8), 0.8, 0.0),
         Part("hmef", "heat and moisture exchanging filter, one at every patient", Element(2.0, 1.0), 0.06, 50.0),
         Part("expiratory-filter", "breathing filter on the shared expiratory limb", Element(1.0, 0.5), 0.15, 0.0),
-        Part("sleeve-22f-22f", "short sleeve 22F-22F, joins a ventilator port to a Y-piece", Element(0.0, 0.02), 0.01, 0.0),
+        Part("sleeve-22f-22f", "short sleeve 22F-22F, ventilator port to Y-piece", Element(0.0, 0.02), 0.01, 0.0),
         Part("catheter-mount", "catheter mount with elbow", Element(0.0, 0.6), 0.03, 25.0),
         Part("capnograph-adapter", "capnograph adapter, one at every patient", Element(0.0, 0.05), 0.01, 6.0),
     )

@@ -51,8 +51,8 @@ SOURCES: tuple[Source, ...] = (
     Source("ph", "pH by Henderson-Hasselbalch, 0.0307 mmol/L/mmHg, from the patient's own bicarbonate."),
     Source("oxygen", "Shunt at an assumed arteriovenous difference: Benatar, Hewlett, Nunn, Br J Anaesth 1973;45:711; "
            "saturation: Severinghaus, J Appl Physiol 1979;46:599, with the pH shift."),
-    Source("power", "Mechanical power: pressure control by Becher et al., Intensive Care Med 2019;45:1321 (simple form, "
-           "pressure at the patient's wye); volume control by Gattinoni et al., Intensive Care Med 2016;42:1567."),
+    Source("power", "Mechanical power: pressure control by Becher et al., Intensive Care Med 2019;45:1321 (simple "
+           "form, pressure at the patient's wye); volume control by Gattinoni et al., Intensive Care Med 2016;42:1567."),
 )  # fmt: skip
 
 
@@ -118,7 +118,8 @@ def _state(outcome: GroupOutcome) -> tuple[Outcome, str | None]:
     if breath.delivered_ml[0] < LEAST_DELIVERED_ML:
         return "impossible", "no gas reaches any patient: every way in is shut"
     if breath.ventilator_peak_cmh2o[0] > HIGHEST_PRESSURE_CMH2O:
-        return "impossible", f"the circuit would reach {breath.ventilator_peak_cmh2o[0]:.0f} cmH2O: no way out for the gas"
+        peak = breath.ventilator_peak_cmh2o[0]
+        return "impossible", f"the circuit would reach {peak:.0f} cmH2O: no way out for the gas"
     return "solved", None
 
 

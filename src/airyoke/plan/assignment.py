@@ -24,7 +24,7 @@ BISECTION = f"{SOLVER}, by bisection"
 class Option:
     """One allowed choice: these beds on this ventilator. ``margin``: of a shared group; ``None`` for one bed.
 
-    ``ventilator`` -1: the bed keeps a machine that is not given away. ``parts`` is what its circuit takes from the stock.
+    ``ventilator`` -1: the bed keeps a machine that is not given away. ``parts`` is what its circuit takes.
     """
 
     beds: tuple[int, ...]
