@@ -268,7 +268,8 @@ def rows_of(table: Table, places: dict[str, Place]) -> tuple[list[Row], list[Fin
         if all(cell is None for cell in cells):
             continue
         beyond = [cell for cell in cells[width:] if cell is not None]
-        if beyond:
+        # In CSV an empty cell too many is one as well: a decimal comma between commas pushes everything right.
+        if beyond or (table.separator is not None and len(cells) > width):
             remedy = "clear what stands right of the last named column"
             if table.separator is not None:
                 remedy = (
@@ -284,7 +285,7 @@ def rows_of(table: Table, places: dict[str, Place]) -> tuple[list[Row], list[Fin
                     file=table.file,
                     sheet=table.sheet,
                     row=number,
-                    value=_shown(beyond[0]),
+                    value=_shown(beyond[0]) if beyond else None,
                 )
             )
             continue

@@ -44,12 +44,11 @@ def read_ward(path: Path, *, now: datetime) -> Ward:
     for name, table in tables.items():
         sheets[name], wrong = open_sheet(table)
         stopping += wrong
-    for name in ("beds", "ventilators"):
-        if not stopping:
+    if not stopping:
+        for name in ("beds", "ventilators"):
             stopping += _labels(sheets[name])
-    for name in ("stock", "policy"):
-        if name in sheets and not stopping:
-            stopping += _missing_columns(sheets[name])
+        for name in ("stock", "policy"):
+            stopping += _missing_columns(sheets[name]) if name in sheets else []
     if stopping:
         raise Refused(tuple(stopping))
     return _fold(sheets, notes, path.name, now)
