@@ -100,9 +100,7 @@ REFUSED: list[tuple[str, str, Change]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("id_", "where", "change"), REFUSED, ids=[f"{r[0]} {r[1]} {i}" for i, r in enumerate(REFUSED)]
-)
+@pytest.mark.parametrize(("id_", "where", "change"), REFUSED, ids=[f"{r[0]} {r[1]} {i}" for i, r in enumerate(REFUSED)])
 def test_refused_in_words(id_: str, where: str, change: Change) -> None:
     case = example()
     change(case)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -9,7 +10,6 @@ import typer
 app = typer.Typer(
     name="airyoke",
     add_completion=False,
-    no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
@@ -21,6 +21,15 @@ app = typer.Typer(
 
 Json = Annotated[bool, typer.Option("--json", help="The answer as JSON on stdout, nothing else there.")]
 Seed = Annotated[int, typer.Option("--seed", help="Seed of the draws: same input and seed, same answer.")]
+Now = Annotated[
+    str | None,
+    typer.Option("--now", metavar="TIME", help="ISO 8601; ages of readings count from here. Default: the clock."),
+]
+Ward = Annotated[Path, typer.Argument(metavar="WARD", help="A workbook (.xlsx) or a folder of CSV files.")]
+Why = Annotated[
+    str | None,
+    typer.Option("--why", metavar="'BED QUANTITY'", help="One number down to its inputs: --why '3 paco2'."),
+]
 Brief = Annotated[bool, typer.Option("--brief", help="One line a patient.")]
 
 
@@ -42,18 +51,69 @@ def _main(
 
 
 @app.command()
+def demo(
+    to: Annotated[
+        Path | None, typer.Option("--to", metavar="PATH", help="Where to write it; nothing is overwritten.")
+    ] = None,
+    as_json: Json = False,
+    seed: Seed = 0,
+    now: Now = None,
+    brief: Brief = False,
+) -> int:
+    """Write a demo ward, all of it made up, and print its plan."""
+    from airyoke.cli.plan import demo_command
+
+    return demo_command(to, now=now, seed=seed, as_json=as_json, brief=brief)
+
+
+@app.command()
+def template(
+    path: Annotated[Path, typer.Argument(metavar="PATH", help="NAME.xlsx, or NAME for a folder of CSV files.")],
+    as_json: Json = False,
+    seed: Seed = 0,
+) -> int:
+    """Write an empty ward, every column explained."""
+    from airyoke.cli.check import template_command
+
+    return template_command(path, as_json=as_json)
+
+
+@app.command()
+def check(ward: Ward, as_json: Json = False, seed: Seed = 0, now: Now = None) -> int:
+    """Read a ward and list everything that is wrong or unusual in it."""
+    from airyoke.cli.check import check_command
+
+    return check_command(ward, now=now, as_json=as_json)
+
+
+@app.command()
+def plan(
+    ward: Ward,
+    as_json: Json = False,
+    seed: Seed = 0,
+    now: Now = None,
+    brief: Brief = False,
+    all_pairs: Annotated[bool, typer.Option("--all-pairs", help="Every pair kept apart, and why.")] = False,
+    why: Why = None,
+) -> int:
+    """Who shares with whom on which ventilator, at which settings and alarm limits, and what each gets."""
+    from airyoke.cli.plan import plan_command
+
+    return plan_command(ward, now=now, seed=seed, as_json=as_json, brief=brief, all_pairs=all_pairs, why=why)
+
+
+@app.command()
 def predict(
-    case: Annotated[
-        str, typer.Argument(metavar="CASE", help="A case as a JSON file; - reads it from stdin.")
-    ],
+    case: Annotated[str, typer.Argument(metavar="CASE", help="A case as a JSON file; - reads it from stdin.")],
     as_json: Json = False,
     seed: Seed = 0,
     brief: Brief = False,
+    why: Why = None,
 ) -> int:
     """What each patient of one group gets through one circuit at one set of settings."""
     from airyoke.cli.predict import predict_command
 
-    return predict_command(case, as_json=as_json, seed=seed, brief=brief)
+    return predict_command(case, as_json=as_json, seed=seed, brief=brief, why=why)
 
 
 @app.command()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from airyoke.cli.lanes import BRIEF_HEADINGS, BRIEF_UNITS, brief_row, lane, worst_state
 from airyoke.cli.notes import assumed_part, cautions_part, not_computed_part
-from airyoke.cli.page import Column, Page
+from airyoke.cli.page import Column, Page, short
 from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.dials import dial_list
 from airyoke.contract.standing import binding_words, verdict_words
@@ -56,10 +56,11 @@ def prediction_page(
 def brief_table(page: Page, groups: list[tuple[str, GroupAnswer]], policy: Policy) -> None:
     """One line a patient; the first column says where (``G1 on V2``), empty for a single group."""
     rows = [
-        [where, patient.lane, patient.label, *brief_row(patient), worst_state(patient, policy)]
+        [where, patient.lane if len(answer.patients) > 1 else "", short(patient.label), *brief_row(patient),
+         worst_state(patient, policy)]
         for where, answer in groups
         for patient in answer.patients
-    ]
+    ]  # fmt: skip
     heads = ("", "", "", *BRIEF_HEADINGS, "state")
     units = ("", "", "", *BRIEF_UNITS, "")
     rows.insert(0, list(units))
@@ -74,7 +75,5 @@ def ventilator_part(page: Page, answer: GroupAnswer) -> None:
         for name in _SHOWN_BY_THE_VENTILATOR
         if (figure := answer.ventilator.get(name, Figure(None))).value is not None
     ]
-    tail = (
-        " A hold on a shared circuit is nobody's plateau or total PEEP." if len(answer.patients) > 1 else ""
-    )
+    tail = " A hold on a shared circuit is nobody's plateau or total PEEP." if len(answer.patients) > 1 else ""
     page.text(f"The ventilator shows: {', '.join(shown)}.{tail}", 2)

@@ -6,6 +6,7 @@ A patient is a lane: a letter, a line pattern and a fixed place, the same on eve
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from airyoke.cli.page import Page, Span, Style, padded
@@ -36,9 +37,25 @@ SHOWN: Final = (
 _ONLY_IF_NOT_INSIDE: Final = frozenset({"intrinsic_peep_cmh2o"})
 
 # Columns of a row; the track takes what is left, between these bounds.
-_NAME, _FIGURE, _STATE = 18, 26, 16
-_OUTSIDE: Final = 2
+_NAME, _BOUND, _STATE = 18, 4, 14
 _SHORTEST_TRACK, _LONGEST_TRACK = 8, 20
+_ROOMY: Final = 96
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """How the columns of a row fit the page: indent, width of the figure, cells of the track and beyond it."""
+
+    indent: int
+    figure: int
+    inner: int
+    outside: int
+
+    @classmethod
+    def on(cls, page: Page) -> _Shape:
+        indent, figure, outside = (4, 25, 2) if page.width >= _ROOMY else (2, 23, 1)
+        fixed = indent + _NAME + figure + 2 * (_BOUND + 1) + 2 * outside + 2 + 1 + _STATE
+        return cls(indent, figure, max(_SHORTEST_TRACK, min(_LONGEST_TRACK, page.width - fixed)), outside)
 
 
 def lane_mark(letter: str) -> str:
@@ -62,22 +79,16 @@ def _row(page: Page, answer: GroupAnswer, patient: PatientAnswer, name: str, pol
     figure = patient.figures.get(name, Figure(None))
     where = standing(name, figure, policy)
     binds = _binds(answer, patient, name)
-    if (
-        name in _ONLY_IF_NOT_INSIDE
-        and not binds
-        and (where is None or where.state in ("inside", "not known"))
-    ):
+    if name in _ONLY_IF_NOT_INSIDE and not binds and (where is None or where.state in ("inside", "not known")):
         return
-    state = "" if where is None else where.state
-    if figure.value is None:
-        state = "not known"
+    state = "not known" if figure.value is None else "" if where is None else where.state
     style: Style = "strong" if binds or state in ("near", "outside") else ""
-    word = f"{state}, binds" if binds else state
+    shape = _Shape.on(page)
     page.line(
-        Span(page.spelled("    " + padded(name_words(name), _NAME)), style),
-        Span(page.spelled(padded(figure_words(figure, name), _FIGURE)), style),
-        *_track_spans(page, name, where),
-        Span(f"  {word}", style),
+        Span(page.spelled(" " * shape.indent + padded(name_words(name), _NAME)), style),
+        Span(page.spelled(padded(figure_words(figure, name), shape.figure)), style),
+        *_track_spans(page, name, where, shape),
+        Span(f" {state}, binds" if binds else f" {state}", style),
     )
 
 
@@ -104,38 +115,34 @@ def figure_words(figure: Figure, name: str) -> str:
     return f"{words} {unit}".rstrip()
 
 
-def _track_spans(page: Page, name: str, where: Standing | None) -> Sequence[Span]:
+def _track_spans(page: Page, name: str, where: Standing | None, shape: _Shape) -> Sequence[Span]:
     """``4.0 |······━━┃━━··|   8.0``: bounds as bars, the range as a thick line, the value as a tick."""
-    room = page.width - 4 - _NAME - _FIGURE - _STATE - 2
-    inner = max(_SHORTEST_TRACK, min(_LONGEST_TRACK, room - 12 - 2 * _OUTSIDE))
-    total = 12 + inner + 2 + 2 * _OUTSIDE
     if where is None or where.state == "not known":
-        return (Span(" " * total),)
+        return (Span(" " * (2 * (_BOUND + 1) + shape.inner + 2 * shape.outside + 2)),)
     unit = unit_words(name)
     low = "" if where.low_bound is None else number_words(where.low_bound, unit)
     high = "" if where.high_bound is None else number_words(where.high_bound, unit)
-    cells = page.spelled(track(where, inner))
     return (
-        Span(padded(low, 5, right=True) + " ", "quiet"),
-        Span(cells),
-        Span(" " + padded(high, 5), "quiet"),
+        Span(padded(low, _BOUND, right=True) + " ", "quiet"),
+        Span(page.spelled(track(where, shape.inner, shape.outside))),
+        Span(" " + padded(high, _BOUND), "quiet"),
     )
 
 
-def track(where: Standing, inner: int) -> str:
-    """The track itself: ``inner`` cells between the bounds and two more on each side for what lies beyond."""
-    last = inner + 2 * _OUTSIDE - 1
+def track(where: Standing, inner: int, outside: int) -> str:
+    """The track itself: ``inner`` cells between the bounds, ``outside`` more on each side for what lies beyond."""
+    last = inner + 2 * outside - 1
 
     def cell(value: float) -> int:
         share = (value - where.start) / (where.end - where.start)
-        place = _OUTSIDE + int(share * inner // 1)
+        place = outside + int(share * inner // 1)
         # A value on a bound belongs inside, as a bound that is touched is kept.
         if 0.0 <= share <= 1.0:
-            place = min(max(place, _OUTSIDE), _OUTSIDE + inner - 1)
+            place = min(max(place, outside), outside + inner - 1)
         return min(max(place, 0), last)
 
     figure = where.figure
-    cells = [" "] * _OUTSIDE + ["┄"] * inner + [" "] * _OUTSIDE
+    cells = [" "] * outside + ["┄"] * inner + [" "] * outside
     if figure.low is not None and figure.high is not None:
         for i in range(cell(figure.low), cell(figure.high) + 1):
             cells[i] = "━"
@@ -144,7 +151,7 @@ def track(where: Standing, inner: int) -> str:
     left = "│" if where.low_bound is not None else " "
     right = "│" if where.high_bound is not None else " "
     body = "".join(cells)
-    return f"{body[:_OUTSIDE]}{left}{body[_OUTSIDE:-_OUTSIDE]}{right}{body[-_OUTSIDE:]}"
+    return f"{body[:outside]}{left}{body[outside:-outside]}{right}{body[-outside:]}"
 
 
 def brief_row(patient: PatientAnswer) -> list[str]:

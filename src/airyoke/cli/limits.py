@@ -55,15 +55,11 @@ def limits_page(page: Page, answer: LimitsAnswer) -> None:
         ],
     )
     page.blank()
-    page.text(
-        "Of: each patient; the shared settings; a pair's present values; entry (a decision); the search.", 2
-    )
+    page.text("Of: each patient; the shared settings; a pair's present values; entry (a decision); the search.", 2)
     for i, source in enumerate(sources, start=1):
         page.text(f"{i}  {source}", 2, 5)
     page.text("Hard bounds: judgement, no source.", 2)
-    page.heading(
-        "Conditions that bear on sharing (column conditions; a policy row with the id changes the rule)"
-    )
+    page.heading("Conditions that bear on sharing (column conditions; a policy row with the id changes the rule)")
     page.table(
         [Column("id"), Column("rule"), Column("meaning", wrap=True)],
         [

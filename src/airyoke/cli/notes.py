@@ -5,28 +5,37 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from airyoke.cli.page import Column, Page
-from airyoke.contract.words import name_words, plain
+from airyoke.contract.words import name_words, number_words
 from airyoke.limits.answer import Assumed, NotComputed
 from airyoke.quantities.cautions import Caution
 
 
-def assumed_part(page: Page, assumed: Sequence[Assumed], who: str = "") -> None:
-    """Defaults of ours that went in, with why and where they come from."""
+def assumed_part(page: Page, assumed: Sequence[Assumed]) -> None:
+    """Defaults of ours that went in: one line for each, with whom it stands in for, why, and its source."""
     seen: set[tuple[str | None, str]] = set()
-    rows = []
+    by_default: dict[tuple[str, str, str], list[Assumed]] = {}
     for one in assumed:
-        if (one.patient, one.field) in seen:
-            continue
-        seen.add((one.patient, one.field))
-        value = one.value if isinstance(one.value, str) else plain(one.value)
-        label = "" if one.patient is None else f"{who}{one.patient}"
-        rows.append(
-            [label, name_words(one.field), f"{value} {one.unit}".rstrip(), f"{one.why}; {one.source}"]
-        )
-    if not rows:
+        if (one.patient, one.field) not in seen:
+            seen.add((one.patient, one.field))
+            by_default.setdefault((one.field, one.why, one.source), []).append(one)
+    if not by_default:
         return
-    page.heading("Assumed, because it was not read")
-    page.table([Column(""), Column(""), Column("", right=True), Column("", wrap=True)], rows)
+    page.part("Assumed, because it was not read")
+    rows = []
+    for (field, why, source), each in by_default.items():
+        reason = source if why in ("not read", "not given") else f"{why.removeprefix('not given: ')}; {source}"
+        whose = ", ".join(one.patient for one in each if one.patient is not None)
+        rows.append([name_words(field), _values_words(each), whose, reason])
+    page.table([Column(""), Column(""), Column("for", wrap=True), Column("what it rests on", wrap=True)], rows)
+
+
+def _values_words(each: list[Assumed]) -> str:
+    numbers = sorted(one.value for one in each if not isinstance(one.value, str))
+    unit = each[0].unit
+    if not numbers:
+        return str(each[0].value)
+    low, high = number_words(numbers[0], unit), number_words(numbers[-1], unit)
+    return f"{low if low == high else f'{low} to {high}'} {unit}".rstrip()
 
 
 def not_computed_part(page: Page, missing: Sequence[NotComputed], who: str = "") -> None:

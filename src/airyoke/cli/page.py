@@ -12,7 +12,7 @@ from typing import Final, Literal
 from rich.cells import cell_len
 
 MAX_WIDTH: Final = 100
-MIN_WIDTH: Final = 72
+MIN_WIDTH: Final = 80
 
 Style = Literal["", "strong", "quiet"]
 _CODES: Final[dict[Style, str]] = {"": "", "strong": "\x1b[1m", "quiet": "\x1b[2m"}
@@ -108,13 +108,18 @@ class Page:
         for row in textwrap.wrap(self.spelled(text), self.width):
             self.line(Span(row, "strong"))
 
+    def part(self, text: str) -> None:
+        """The name of a large part, with a rule up to the edge."""
+        self.blank()
+        name = self.spelled(text)[: self.width - 6]
+        rule = self.spelled("─" * max(self.width - cell_len(name) - 4, 0))
+        self.line(Span(self.spelled("── "), "quiet"), Span(name, "strong"), Span(f" {rule}", "quiet"))
+
     def table(self, columns: Sequence[Column], rows: Sequence[Sequence[str]], indent: int = 2) -> None:
         """Columns of words; the columns marked ``wrap`` share what width is left."""
         cells = [[self.spelled(cell) for cell in row] for row in rows]
         heads = [self.spelled(column.heading) for column in columns]
-        widths = [
-            max(cell_len(text) for text in (head, *(row[i] for row in cells))) for i, head in enumerate(heads)
-        ]
+        widths = [max(cell_len(text) for text in (head, *(row[i] for row in cells))) for i, head in enumerate(heads)]
         gap = 2
         wrapped = [i for i, column in enumerate(columns) if column.wrap]
         fixed = indent + gap * (len(columns) - 1) + sum(w for i, w in enumerate(widths) if i not in wrapped)
@@ -126,9 +131,7 @@ class Page:
         for row in cells:
             self._row(columns, row, widths, indent, "")
 
-    def _row(
-        self, columns: Sequence[Column], row: Sequence[str], widths: list[int], indent: int, style: Style
-    ) -> None:
+    def _row(self, columns: Sequence[Column], row: Sequence[str], widths: list[int], indent: int, style: Style) -> None:
         parts = [
             textwrap.wrap(cell, width, break_on_hyphens=False) or [""] if column.wrap else [cell]
             for column, cell, width in zip(columns, row, widths, strict=True)
@@ -174,6 +177,11 @@ def _shares(wanted: list[int], left: int) -> list[int]:
         shares[i] = min(wanted[i], fair)
         left -= shares[i]
     return shares
+
+
+def short(label: str, most: int = 12) -> str:
+    """A label for a column of a table, where a long one would push out the numbers."""
+    return label if len(label) <= most else label[: most - 2] + ".."
 
 
 def padded(text: str, width: int, *, right: bool = False) -> str:

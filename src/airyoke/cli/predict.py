@@ -17,7 +17,7 @@ from airyoke.quantities.cautions import Caution
 from airyoke.ward.questions import predict_case
 
 
-def predict_command(source: str, *, as_json: bool, seed: int, brief: bool) -> int:
+def predict_command(source: str, *, as_json: bool, seed: int, brief: bool, why: str | None) -> int:
     """Read a case, ask the engine, print. 0 solved, 1 not; a bad case raises ``Refused``."""
     name = None if source == "-" else Path(source).name
     written = read_case(_text(source), name)
@@ -31,6 +31,10 @@ def predict_command(source: str, *, as_json: bool, seed: int, brief: bool) -> in
             structural=case.structural,
             assumed=case.assumed,
         )
+    if why is not None:
+        from airyoke.cli.why import explain_case
+
+        return explain_case(case, answer, why, as_json=as_json)
     if as_json:
         print(Prediction.of(answer, case.findings).json_text())
     else:
@@ -43,16 +47,12 @@ def predict_command(source: str, *, as_json: bool, seed: int, brief: bool) -> in
 
 def _text(source: str) -> str:
     def refused(id_: str, reason: str, remedy: str) -> Refused:
-        return Refused(
-            (Finding(id_, "refused", reason, remedy, file=None if source == "-" else Path(source).name),)
-        )
+        return Refused((Finding(id_, "refused", reason, remedy, file=None if source == "-" else Path(source).name),))
 
     try:
         raw = sys.stdin.buffer.read() if source == "-" else Path(source).read_bytes()
     except FileNotFoundError:
-        raise refused(
-            "case-not-found", "there is no such file", "check the path, or give - for stdin"
-        ) from None
+        raise refused("case-not-found", "there is no such file", "check the path, or give - for stdin") from None
     except IsADirectoryError:
         raise refused("case-not-found", "this is a folder", "a case is one JSON file") from None
     except OSError as error:

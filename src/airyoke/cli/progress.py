@@ -19,8 +19,14 @@ def engine_notice() -> Iterator[None]:
     if not sys.stderr.isatty():
         yield
         return
-    words = "working; the first time on a machine the engine is compiled, which takes about a minute at most"
-    timer = threading.Timer(QUIET_FOR_S, lambda: print(f"\r{words}", end="", file=sys.stderr, flush=True))
+    shown = threading.Event()
+
+    def show() -> None:
+        shown.set()
+        words = "working; on the first run the engine is compiled, which may take a minute"
+        print(f"\r{words}", end="", file=sys.stderr, flush=True)
+
+    timer = threading.Timer(QUIET_FOR_S, show)
     timer.daemon = True
     timer.start()
     try:
@@ -28,7 +34,8 @@ def engine_notice() -> Iterator[None]:
     finally:
         timer.cancel()
         timer.join()
-        print(_CLEAR, end="", file=sys.stderr, flush=True)
+        if shown.is_set():
+            print(_CLEAR, end="", file=sys.stderr, flush=True)
 
 
 class Progress:

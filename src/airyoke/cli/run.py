@@ -20,7 +20,7 @@ DEFECT = "This is a defect of the tool, please report it; nothing was changed."
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code. ``arguments`` default to those of the process."""
-    words = list(sys.argv[1:] if arguments is None else arguments)
+    words = list(sys.argv[1:] if arguments is None else arguments) or ["--help"]
     as_json = "--json" in words
     _unbreakable_output()
     try:
@@ -89,8 +89,11 @@ def where_words(finding: Finding) -> list[str]:
     words += [f"sheet {finding.sheet}"] if finding.sheet else []
     words += [f"row {finding.row}"] if finding.row else []
     words += [finding.column] if finding.column else []
-    in_column = finding.column is not None and finding.column.startswith("patients[")
-    words += [f"({'' if in_column else 'bed '}{finding.bed})"] if finding.bed else []
+    if finding.bed:
+        # A case has patients, a ward has beds.
+        in_case = finding.column is not None and finding.column.startswith("patients[")
+        who = finding.bed if in_case else f"bed {finding.bed}"
+        words.append(f"({who})" if words else who)
     return words
 
 

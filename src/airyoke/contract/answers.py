@@ -134,9 +134,7 @@ class MarginAnswer(Frozen):
     scale: float
 
     @classmethod
-    def of(
-        cls, margin: GroupMargin | None, patients: tuple[domain.PatientAnswer, ...]
-    ) -> MarginAnswer | None:
+    def of(cls, margin: GroupMargin | None, patients: tuple[domain.PatientAnswer, ...]) -> MarginAnswer | None:
         """From the domain; ``None`` where nothing was judged. A margin of no end is written as 1e6."""
         if margin is None:
             return None

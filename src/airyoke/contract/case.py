@@ -59,15 +59,13 @@ class PatientCase(Frozen):
     sex: Literal["f", "m"] | None = None
     height_cm: Annotated[float | None, measured("height_cm")] = None
     compliance_ml_per_cmh2o: Annotated[float, measured("compliance_ml_per_cmh2o")]
-    inspiratory_resistance_cmh2o_s_per_l: Annotated[
-        float | None, measured("inspiratory_resistance_cmh2o_s_per_l")
-    ] = None
-    expiratory_resistance_cmh2o_s_per_l: Annotated[
-        float | None, measured("expiratory_resistance_cmh2o_s_per_l")
-    ] = None
-    quadratic_resistance_cmh2o_s2_per_l2: Annotated[
-        float | None, measured("quadratic_resistance_cmh2o_s2_per_l2")
-    ] = None
+    inspiratory_resistance_cmh2o_s_per_l: Annotated[float | None, measured("inspiratory_resistance_cmh2o_s_per_l")] = (
+        None
+    )
+    expiratory_resistance_cmh2o_s_per_l: Annotated[float | None, measured("expiratory_resistance_cmh2o_s_per_l")] = None
+    quadratic_resistance_cmh2o_s2_per_l2: Annotated[float | None, measured("quadratic_resistance_cmh2o_s2_per_l2")] = (
+        None
+    )
     vco2_ml_per_min: Annotated[float | None, measured("vco2_ml_per_min")] = None
     airway_dead_space_ml: Annotated[float | None, measured("airway_dead_space_ml")] = None
     alveolar_dead_space_fraction: Annotated[float | None, measured("alveolar_dead_space_fraction")] = None
@@ -117,9 +115,7 @@ class CircuitCase(Frozen):
     ]
     wye_compliance_ml_per_cmh2o: Annotated[
         float,
-        coefficient(
-            HIGHEST_CIRCUIT_COMPLIANCE, "mL/cmH2O", "compliance at each patient's wye, against the room"
-        ),
+        coefficient(HIGHEST_CIRCUIT_COMPLIANCE, "mL/cmH2O", "compliance at each patient's wye, against the room"),
     ]
     valves: Annotated[
         Annotated[Literal["none"], Tag("(none)")] | Annotated[ValvesCase, Tag("(valves)")],

@@ -61,9 +61,7 @@ def domain_of(case: Case, notes: tuple[Finding, ...] = ()) -> DomainCase:
     return DomainCase(patients, _build(case), settings, structural, tuple(assumed), notes)
 
 
-def _assumed(
-    label: str | None, field: str, value: float | str, source: str, why: str = "not given"
-) -> Assumed:
+def _assumed(label: str | None, field: str, value: float | str, source: str, why: str = "not given") -> Assumed:
     unit = "" if isinstance(value, str) else quantity(field).unit
     return Assumed(label, field, value, unit, why, source)
 
@@ -122,9 +120,7 @@ class _Lungs:
             return None
         return Estimate(key, value, self._spread_of(key, value, structural), AS_WRITTEN)
 
-    def default(
-        self, key: str, value: float, why: str, source: str, structural: Spread | None = None
-    ) -> Estimate:
+    def default(self, key: str, value: float, why: str, source: str, structural: Spread | None = None) -> Estimate:
         """A default of ours, listed."""
         self._assumed.append(_assumed(self._case.label, key, value, source, why))
         spread = self._spread_of(key, value, structural)
@@ -218,10 +214,7 @@ def _build(case: Case) -> Build:
         build = _custom_build(case.circuit, number)
     else:
         build = ideal_build(number) if case.circuit == "ideal" else standard_build(number)
-    trims = [
-        (one.restrictor_cmh2o_s2_per_l2, one.peep_valve_cmh2o, one.added_dead_space_ml)
-        for one in case.patients
-    ]
+    trims = [(one.restrictor_cmh2o_s2_per_l2, one.peep_valve_cmh2o, one.added_dead_space_ml) for one in case.patients]
     if not any(any(trim) for trim in trims):
         return build
     limbs = tuple(limb.trimmed(*trim) for limb, trim in zip(build.network.limbs, trims, strict=True))

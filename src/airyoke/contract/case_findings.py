@@ -60,9 +60,7 @@ def unusual(case: Case) -> tuple[Finding, ...]:
             finding = value_finding(quantity(key), float(value))
             if finding is not None:
                 remedy = "read it again; it was used as written"
-                found.append(
-                    replace(finding, level="note", column=f"{path}.{name}", bed=label, remedy=remedy)
-                )
+                found.append(replace(finding, level="note", column=f"{path}.{name}", bed=label, remedy=remedy))
     found.extend(_unused(case.settings))
     if case.settings.fio2 is None and any(patient.shunt_fraction is not None for patient in case.patients):
         found.append(
@@ -103,9 +101,7 @@ def _parsed(text: str, file: str | None) -> Any:
     except (RecursionError, ValueError):
         raise refuse("not-json", "the case is not JSON that can be read", "start from the example") from None
     if not isinstance(raw, dict):
-        raise refuse(
-            "not-a-case", "a case is one JSON object { }", "put patients, circuit and settings in it"
-        )
+        raise refuse("not-a-case", "a case is one JSON object { }", "put patients, circuit and settings in it")
     return raw
 
 
@@ -161,15 +157,18 @@ def _shown(value: Any) -> str | float:
     return text if len(text) <= 40 else text[:37] + "..."
 
 
+def _said(value: Any) -> str:
+    shown = _shown(value)
+    return shown if isinstance(shown, str) else f"{shown:g}"
+
+
 def _from_pydantic(error: ErrorDetails, raw: Any) -> Finding:
     loc, kind, value = error["loc"], error["type"], error["input"]
     path, label, name = path_words(loc), _label_at(raw, loc), str(loc[-1])
     place: dict[str, Any] = {"column": path, "bed": label, "value": _shown(value)}
     if kind == "missing":
         where = path.rpartition(".")[0] or "the case"
-        return Finding(
-            "field-missing", "refused", f"{where} lacks {name}", f"add {name}", column=path, bed=label
-        )
+        return Finding("field-missing", "refused", f"{where} lacks {name}", f"add {name}", column=path, bed=label)
     if kind == "extra_forbidden":
         near = _nearest(name, _known_names(loc))
         known = ", ".join(_known_names(loc))
@@ -184,21 +183,17 @@ def _from_pydantic(error: ErrorDetails, raw: Any) -> Finding:
         remedy = f"did you mean {near}?" if near else f"write {' or '.join(choices)}"
         if path == "circuit":
             remedy += "; or give the circuit as numbers"
-        return Finding("word-unknown", "refused", f"{path} cannot be {_shown(value)}", remedy, **place)
+        return Finding("word-unknown", "refused", f"{path} cannot be {_said(value)}", remedy, **place)
     if kind == "too_short" and path == "patients":
-        return Finding(
-            "patients-number", "refused", "there is no patient", "give 1 to 4 patients", column=path
-        )
+        return Finding("patients-number", "refused", "there is no patient", "give 1 to 4 patients", column=path)
     if kind == "too_long" and path == "patients":
         reason = f"{len(value)} patients on one ventilator"
         return Finding("patients-number", "refused", reason, "at most 4 are worked out", column=path)
     if kind.startswith("string_") and kind != "string_type":
         remedy = "write 1 to 40 printable characters"
-        return Finding("text-form", "refused", f"{path} cannot be {_shown(value)}", remedy, **place)
+        return Finding("text-form", "refused", f"{path} cannot be {_said(value)}", remedy, **place)
     wanted = _WORDS_OF_TYPE.get(kind, "something else")
-    return Finding(
-        "field-type", "refused", f"{path} must be {wanted}, not {_shown(value)}", f"write {wanted}", **place
-    )
+    return Finding("field-type", "refused", f"{path} must be {wanted}, not {_said(value)}", f"write {wanted}", **place)
 
 
 def _out_of_range(error: ErrorDetails, place: dict[str, Any], key: str) -> Finding:
@@ -312,19 +307,11 @@ def _about_settings(one: SettingsCase) -> Iterator[Finding]:
     if getattr(one, other) is not None:
         reason = f"mode {one.mode} does not use {other}"
         yield refuse("mode-contradicted", other, reason, "leave it out, or change the mode")
-    if (
-        one.mode == "pc"
-        and one.pressure_limit_cmh2o is not None
-        and one.pressure_above_peep_cmh2o is not None
-    ):
+    if one.mode == "pc" and one.pressure_limit_cmh2o is not None and one.pressure_above_peep_cmh2o is not None:
         top = one.peep_cmh2o + one.pressure_above_peep_cmh2o
         if one.pressure_limit_cmh2o < top:
-            reason = (
-                f"the pressure limit of {one.pressure_limit_cmh2o:g} is below the {top:g} cmH2O of the drive"
-            )
-            yield refuse(
-                "limit-below-pressure", "pressure_limit_cmh2o", reason, "raise it, or ask for less pressure"
-            )
+            reason = f"the pressure limit of {one.pressure_limit_cmh2o:g} is below the {top:g} cmH2O of the drive"
+            yield refuse("limit-below-pressure", "pressure_limit_cmh2o", reason, "raise it, or ask for less pressure")
     period = 60.0 / one.rate_per_min
     left = period - (one.expiratory_pause_s or 0.0)
     if one.inspiratory_time_s >= left:
@@ -334,17 +321,11 @@ def _about_settings(one: SettingsCase) -> Iterator[Finding]:
         )
         if one.expiratory_pause_s:
             reason += f", {one.expiratory_pause_s:g} s of it expiratory pause"
-        remedy = (
-            f"take less than {left:.3g} s, or a lower rate"
-            if left > 0.0
-            else "take a shorter expiratory pause"
-        )
+        remedy = f"take less than {left:.3g} s, or a lower rate" if left > 0.0 else "take a shorter expiratory pause"
         yield refuse("no-expiration", "inspiratory_time_s", reason, remedy)
     if one.pause_s and one.pause_s >= one.inspiratory_time_s:
         reason = f"a pause of {one.pause_s:g} s fills the inspiratory time of {one.inspiratory_time_s:g} s"
-        yield refuse(
-            "pause-too-long", "pause_s", reason, "the pause lies inside the inspiratory time: shorten it"
-        )
+        yield refuse("pause-too-long", "pause_s", reason, "the pause lies inside the inspiratory time: shorten it")
     if one.rise_time_s and one.rise_time_s > one.inspiratory_time_s:
         reason = f"a rise time of {one.rise_time_s:g} s is longer than the inspiratory time"
         yield refuse("rise-too-long", "rise_time_s", reason, "shorten it")

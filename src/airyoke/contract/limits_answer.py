@@ -110,12 +110,8 @@ class LimitsAnswer(Answer):
                 for one in CONDITIONS
             ],
             policy=_rows({f.name: getattr(policy, f.name) for f in fields(policy) if f.name not in own}),
-            assumptions=_rows(
-                {f.name: getattr(policy.assumptions, f.name) for f in fields(policy.assumptions)}
-            ),
-            ventilator_defaults=_rows(
-                {f.name: f.default for f in fields(Ventilator) if f.default is not MISSING}
-            ),
+            assumptions=_rows({f.name: getattr(policy.assumptions, f.name) for f in fields(policy.assumptions)}),
+            ventilator_defaults=_rows({f.name: f.default for f in fields(Ventilator) if f.default is not MISSING}),
         )
 
 

@@ -12,13 +12,21 @@ from pathlib import Path
 
 from airyoke.contract.answers import Prediction
 from airyoke.contract.case import Case
+from airyoke.contract.check_answer import CheckAnswer
 from airyoke.contract.fields import Frozen
 from airyoke.contract.findings_answer import ErrorAnswer
 from airyoke.contract.limits_answer import LimitsAnswer
+from airyoke.contract.plan_answer import PlanAnswer
+from airyoke.contract.template_answer import TemplateAnswer
+from airyoke.contract.why import WhyAnswer
 
 MODELS: dict[str, type[Frozen]] = {
     "case": Case,
     "prediction": Prediction,
+    "plan": PlanAnswer,
+    "check": CheckAnswer,
+    "why": WhyAnswer,
+    "template": TemplateAnswer,
     "error": ErrorAnswer,
     "limits": LimitsAnswer,
 }

@@ -43,9 +43,7 @@ class Standing:
 
 def standing(name: str, figure: Figure, policy: Policy) -> Standing | None:
     """Where ``figure`` of the quantity ``name`` stands; ``None`` where no limit speaks about it."""
-    limits = [
-        one for one in policy.limits if one.scope == "patient" and _DRAWN_ON.get(one.name, one.name) == name
-    ]
+    limits = [one for one in policy.limits if one.scope == "patient" and _DRAWN_ON.get(one.name, one.name) == name]
     if not limits:
         return None
     low = high = None

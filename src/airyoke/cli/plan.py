@@ -1,0 +1,66 @@
+"""`airyoke plan WARD` and `airyoke demo`."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from datetime import datetime
+from pathlib import Path
+
+from airyoke.cli.page import page_for_stdout, print_page
+from airyoke.cli.plan_page import PlanView, plan_page
+from airyoke.cli.progress import Progress
+from airyoke.cli.run import EXIT_DONE, EXIT_LEFT_OVER
+from airyoke.cli.times import now_from
+from airyoke.contract.plan_answer import PlanAnswer
+from airyoke.exchange import read_ward, write_tables
+from airyoke.plan.plan import Plan
+from airyoke.ward.demo import demo_tables
+from airyoke.ward.questions import plan_ward
+from airyoke.ward.ward import Ward
+
+
+def plan_command(
+    source: Path, *, now: str | None, seed: int, as_json: bool, brief: bool, all_pairs: bool, why: str | None
+) -> int:
+    """Read a ward, plan it, print. 0 all placed, 3 somebody has no place or nobody shares."""
+    moment = now_from(now)
+    ward = read_ward(source, now=moment)
+    plan = _planned(ward, moment, seed)
+    if why is not None:
+        from airyoke.cli.why import explain_plan
+
+        return explain_plan(ward, plan, why, as_json=as_json)
+    _print(ward, plan, as_json=as_json, brief=brief, all_pairs=all_pairs)
+    return EXIT_DONE if plan.outcome == "all_placed" else EXIT_LEFT_OVER
+
+
+def demo_command(to: Path | None, *, now: str | None, seed: int, as_json: bool, brief: bool) -> int:
+    """Write the demo ward into a fresh place, say where, and print its plan."""
+    moment = now_from(now)
+    target = Path(tempfile.mkdtemp(prefix="airyoke-demo-")) / "demo-ward" if to is None else to
+    write_tables(target, demo_tables(moment))  # type: ignore[arg-type]
+    ward = read_ward(target, now=moment)
+    plan = _planned(ward, moment, seed)
+    print(f"The demo ward, every figure of it made up, is in {target}", file=sys.stderr if as_json else sys.stdout)
+    if not as_json:
+        print(f"The same plan again: airyoke plan {target}\n")
+    _print(ward, plan, as_json=as_json, brief=brief, all_pairs=False)
+    return EXIT_DONE
+
+
+def _planned(ward: Ward, now: datetime, seed: int) -> Plan:
+    progress = Progress()
+    try:
+        return plan_ward(ward, now=now, seed=seed, progress=progress)
+    finally:
+        progress.clear()
+
+
+def _print(ward: Ward, plan: Plan, *, as_json: bool, brief: bool, all_pairs: bool) -> None:
+    if as_json:
+        print(PlanAnswer.of(plan).json_text())
+        return
+    page = page_for_stdout()
+    plan_page(page, PlanView(ward, plan), brief=brief, all_pairs=all_pairs)
+    print_page(page)
