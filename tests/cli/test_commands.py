@@ -262,6 +262,7 @@ def test_plan_for_people_and_as_json(capsys: pytest.CaptureFixture[str], demo_wa
     assert (why["bed"], why["quantity"], why["read_by"]) == ("E2", "paco2_mmhg", "rt-2")
     assert why["formula"].startswith("present PaCO2")
     assert "compliance_ml_per_cmh2o" in [one["quantity"] for one in why["estimates"]]
+    assert {"quantity": "paco2_mmhg", "value": 40.0} in why["present"]
 
 
 def _check_plan(plan: dict[str, Any]) -> None:

@@ -159,7 +159,7 @@ def _alarms(page: Page, group: PlannedGroup) -> None:
         ],
         [
             [
-                one.name.replace("_", " "),
+                name_words(one.name),
                 "-" if one.low is None else plain(one.low),
                 "-" if one.high is None else plain(one.high),
                 one.unit,

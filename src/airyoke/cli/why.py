@@ -9,7 +9,7 @@ from airyoke.cli.page import Column, Page, page_for_stdout, print_page
 from airyoke.cli.run import EXIT_DONE
 from airyoke.contract.answers import NoteAnswer
 from airyoke.contract.case_domain import DomainCase
-from airyoke.contract.check_answer import EstimateAnswer
+from airyoke.contract.check_answer import EstimateAnswer, InputAnswer
 from airyoke.contract.dials import dial_list
 from airyoke.contract.why import WhyAnswer, explain, split_path
 from airyoke.contract.words import amount_words, name_words, plain, unit_words
@@ -66,6 +66,9 @@ def why_page(page: Page, why: WhyAnswer, settings: Settings, who: str) -> None:
     page.heading("Estimates that go in")
     for estimate in why.estimates:
         _estimate(page, estimate)
+    if why.present:
+        page.heading("Present state that it starts from")
+        page.table(_COLUMNS, [_reading_row(one) for one in why.present])
     page.heading("Read")
     at = "time not given" if why.read_at is None else why.read_at
     page.text(f"{at} by {why.read_by or 'somebody who is not named'}" if why.read_at or why.read_by else "as typed", 2)
@@ -88,18 +91,15 @@ def _estimate(page: Page, one: EstimateAnswer) -> None:
     )
     page.text(one.basis, 6)
     if one.inputs:
-        page.table(
-            [Column(""), Column("", right=True), Column("")],
-            [
-                [
-                    name_words(reading.quantity),
-                    reading.value if isinstance(reading.value, str) else plain(reading.value),
-                    unit_words(reading.quantity),
-                ]
-                for reading in one.inputs
-            ],
-            indent=8,
-        )
+        page.table(_COLUMNS, [_reading_row(reading) for reading in one.inputs], indent=8)
+
+
+_COLUMNS = (Column(""), Column("", right=True), Column(""))
+
+
+def _reading_row(reading: InputAnswer) -> list[str]:
+    value = reading.value if isinstance(reading.value, str) else plain(reading.value)
+    return [name_words(reading.quantity), value, unit_words(reading.quantity)]
 
 
 def _spread(one: EstimateAnswer) -> str:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated, Final, Literal
 
 from pydantic import Field
 
 from airyoke import __version__
-from airyoke.contract.answers import Answer, FigureAnswer, NoteAnswer, SettingsAnswer, caution_answers
-from airyoke.contract.check_answer import EstimateAnswer, estimates_of
+from airyoke.contract.answers import Answer, FigureAnswer, NoteAnswer, SettingsAnswer, caution_answers, known_number
+from airyoke.contract.check_answer import EstimateAnswer, InputAnswer, estimates_of
 from airyoke.contract.words import name_words
 from airyoke.limits.answer import Figure, GroupAnswer, PatientAnswer
 from airyoke.lungs.patient import Patient
@@ -44,6 +44,7 @@ _TYPED_PACO2 = (
     "PaCO2 = 0.863 x VCO2 / VA; VA = rate x (VT - airway dead space - apparatus dead space) x (1 - alveolar dead "
     "space fraction)"
 )
+_ACUTE_RESPONSE = "first makes its acute response to the change of PaCO2 (0.1 mmol/L per mmHg, at most 6)"
 FORMULAS: Final[dict[str, Formula]] = {
     "tidal_volume_ml": Formula(
         f"volume of the lung at the end of inspiration less that at the end of expiration, {_BREATH}",
@@ -109,6 +110,7 @@ class WhyAnswer(Answer):
     settings: SettingsAnswer | None
     build: str
     estimates: list[EstimateAnswer]
+    present: list[InputAnswer]
     read_at: str | None
     read_by: str | None
     cautions: list[NoteAnswer]
@@ -145,6 +147,7 @@ def explain(
         settings=SettingsAnswer.of(answer.settings),
         build=answer.build,
         estimates=[EstimateAnswer.of(one) for one in _estimates(patient, formula)],
+        present=_present(patient, key),
         read_at=None if at is None else at.isoformat(),
         read_by=by,
         cautions=caution_answers(answer.cautions),
@@ -172,9 +175,37 @@ def split_path(path: str, labels: list[str]) -> tuple[str, str]:
 def _formula_for(key: str, patient: Patient) -> Formula:
     """A patient with a present PaCO2 is judged from that, not from the CO2 production."""
     formula = FORMULAS[key]
-    if key != "paco2_mmhg" or patient.present is None or patient.present.paco2_mmhg is None:
+    if patient.present is None or patient.present.paco2_mmhg is None:
+        return formula
+    if key == "ph":
+        return replace(formula, text=f"{formula.text}, which {_ACUTE_RESPONSE}")
+    if key != "paco2_mmhg":
         return formula
     return Formula(_PRESENT_PACO2, formula.sources, (*_MECHANICS, "airway_dead_space_ml"))
+
+
+def _present(patient: Patient, key: str) -> list[InputAnswer]:
+    """The present state that the figure is anchored to: draws are made to reproduce it before settings move."""
+    now = patient.present
+    if now is None:
+        return []
+    ventilation = {
+        "paco2_mmhg": now.paco2_mmhg,
+        "tidal_volume_ml": now.tidal_volume_ml,
+        "rate_per_min": now.rate_per_min,
+        "added_dead_space_ml": now.apparatus_dead_space_ml,
+    }
+    by_figure: dict[str, dict[str, float | None]] = {
+        "paco2_mmhg": ventilation,
+        "ph": {**ventilation, "ph": now.ph},
+        "spo2_pct": {"pao2_mmhg": now.pao2_mmhg, "spo2_pct": now.spo2_pct, "fio2": now.fio2},
+        "total_peep_cmh2o": {"peep_cmh2o": now.set_peep_cmh2o, "total_peep_cmh2o": now.total_peep.value},
+    }
+    return [
+        InputAnswer(quantity=name, value=known_number(value))
+        for name, value in by_figure.get(key, {}).items()
+        if value is not None
+    ]
 
 
 def _estimates(patient: Patient, formula: Formula) -> list[Estimate]:

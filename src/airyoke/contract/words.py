@@ -26,6 +26,8 @@ _NAMES: Final[dict[str, str]] = {
     "peep_cmh2o": "PEEP",
     "pressure_above_peep_cmh2o": "pressure above PEEP",
     "tube_mm": "tube",
+    "peep": "PEEP",
+    "added_dead_space_ml": "apparatus dead space",
     "ph": "pH",
     "spo2_pct": "SpO2",
     "mechanical_power_j_per_min": "mechanical power",
