@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from airyoke.exchange import read_ward
 from airyoke.quantities import Finding, Refused, is_quantity, quantity
 from airyoke.ward.ward import Ward
@@ -224,6 +225,8 @@ KINDS = (
     Kind("position-unknown", "refused", "position", each("position", "back", "pron", "left", "suppine", "yes", "0", "belly", "side")),
     Kind("number-unreadable", "refused", "fio2", each("fio2", "60 %", "~0.5", "0.5-0.6", "<0.6", "half", "0..6", "1e-1", "n/a")),
     Kind("number-unreadable", "refused", "paco2_mmhg", each("paco2_mmhg", "46 mmHg", "?", "-", "normal", "4 6", "46*", "0x2e", "nan")),
+    Kind("condition-unknown", "refused", "conditions", each(
+        "conditions", "pregnant", "raised icp", "air leak", "asthma", "pregnancy;copd", "copd; air-leak", "none", "air-leek")),
     Kind("exclude-unclear", "ask", "exclude", each("exclude", "no", "-", "none", "No", "NONE", "n", "n/a", "0")),
     Kind("infection-letter-case", "ask", "infection",
          each("infection", "None-found", "NONE-FOUND", "none-Found", "None-Found", "none-FOUND", "NoNe-found", "nOne-found", "none-founD")),
@@ -294,6 +297,10 @@ KINDS = (
         "policy"),
     Kind("policy-hard-inside-target", "ask", "value", tuple(
         cells("policy", 2, value=value) for value in (32.5, 33, 34, 35, 32.1, 34.5, 33.3, 34.9)), "policy"),
+    Kind("policy-value-unknown", "refused", "value", tuple(
+        added("policy", name=name, value=value) for name, value in (
+            ("pregnancy", "no"), ("air-leak", "yes"), ("tube-trouble", "forbid"), ("resistant-germ", 1), ("rehearse", "never"),
+            ("rooms_may_mix", "allow"), ("heavy-secretions", "asked"), ("height-guessed", "0"))), "policy"),
     # What makes the ward unreadable.
     Kind("column-unknown", "stop", None, tuple(
         renamed("beds", old, new) for old, new in (

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from airyoke.exchange import read_ward, write_tables
 from airyoke.quantities import Refused, convert
 from exchange.clean_ward import NOW, Tables, clean_tables, write_csv_ward, write_xlsx_ward

@@ -8,14 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from openpyxl import load_workbook
+
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.parts import PART_NAMES
 from airyoke.exchange import read_ward, write_template
 from airyoke.exchange.columns import COLUMNS
 from airyoke.limits.policy import limit_policy_names
+from airyoke.lungs.conditions import CONDITIONS
 from airyoke.quantities import Refused, is_quantity, quantity
 from exchange.clean_ward import NOW, clean_tables
-from openpyxl import load_workbook
 
 
 def _fill_workbook(path: Path) -> None:
@@ -101,6 +103,9 @@ def test_every_column_is_there_and_explained(tmp_path: Path) -> None:
                 assert word in row[8]
     for name in limit_policy_names():
         assert ("policy", name) in explained
+    for condition in CONDITIONS:
+        assert explained["policy", condition.id][9] == condition.rule
+        assert condition.id in explained["beds", "conditions"][8]
     for item in fields(Ventilator):
         if item.name not in {"label", "room"}:
             assert explained["ventilators", item.name][9], item.name

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from airyoke.exchange import read_ward
 from airyoke.limits.policy import Policy, limit_policy_names
 from airyoke.quantities import Refused
@@ -178,6 +179,16 @@ def test_rules_and_assumptions_of_a_policy(tmp_path: Path) -> None:
     assert (policy.hard_confidence, policy.confirm_confidence, policy.reading_max_age_h) == (0.9, 0.85, 4)
     assert (policy.spo2_aim_pct, policy.eligible_ph, policy.eligible_fio2) == (93, 7.25, 0.7)
     assert (policy.assumptions.barometric_pressure_mmhg, policy.assumptions.haemoglobin_g_per_dl) == (640, 9)
+
+
+def test_conditions_of_a_bed_and_the_rules_of_a_site(tmp_path: Path) -> None:
+    tables = clean_tables()
+    tables["beds"][0]["conditions"] = "Air-Leak; tube-trouble"
+    tables["policy"] += [{"name": "air-leak", "value": "ask"}, {"name": "Heavy-Secretions", "value": "Allow"}]
+    ward = _read(tmp_path, tables)
+    assert ward.findings == ()
+    assert ward.beds[0].conditions == ("air-leak", "tube-trouble")
+    assert ward.policy.condition_rules == (("air-leak", "ask"), ("heavy-secretions", "allow"))
 
 
 def test_no_reserve_is_asked(tmp_path: Path) -> None:

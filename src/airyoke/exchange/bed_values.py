@@ -52,6 +52,5 @@ def refused(finding_id: str, column: str, reason: str, remedy: str) -> Finding:
 
 def ask(finding_id: str, column: str, reason: str, remedy: str) -> Finding:
     """A finding that leaves the value in use until a person confirms it."""
-    return Finding(
-        finding_id, "ask", reason, f"{remedy}; if it is right, confirm {finding_id}", column=column
-    )
+    stop = "" if remedy.endswith("?") else "."
+    return Finding(finding_id, "ask", reason, f"{remedy}{stop} If it stands, confirm {finding_id}", column=column)

@@ -31,6 +31,8 @@ _CHECKS: Final[tuple[Check, ...]] = (
 _NO_EXCLUSION_MEANT: Final = frozenset({"no", "-", "none", "n", "0", "false", "nein", "n/a", "na"})
 # Unreadable, these could hide a reason not to share, so that the bed is left out of sharing altogether.
 _COULD_FORBID_SHARING: Final = frozenset({"room", "conditions", "vasopressor", "exclude"})
+# Ids are written small everywhere; labels of infections are a site's own and compared as typed.
+_LISTS_OF_IDS: Final = frozenset({"conditions", "confirmed"})
 _READING_NAMES: Final = frozenset(field.name for field in fields(Readings))
 
 
@@ -56,7 +58,7 @@ class _Cells:
 
 
 def read_beds(sheet: Sheet, policy: Policy, conditions: tuple[str, ...], now: datetime) -> list[BedRow]:
-    """Every bed of the sheet. ``conditions``: the ids that may stand in that column; empty = any."""
+    """Every bed of the sheet. ``conditions``: the ids that may stand in that column."""
     return [_read_bed(sheet, row, policy, conditions, now) for row in sheet.rows]
 
 
@@ -138,7 +140,10 @@ def _read_cell(row: Row, column: Column, now: datetime) -> Any:
     if column.kind == "choice":
         return read_choice(cell, column.choices, column.key.replace("_", "-"))
     if column.kind == "list":
-        return read_list(cell)
+        labels = read_list(cell)
+        if column.key in _LISTS_OF_IDS and not isinstance(labels, Finding):
+            return tuple(label.casefold() for label in labels)
+        return labels
     if column.kind == "time":
         return read_time(cell, now)
     return read_text(cell)
@@ -198,12 +203,11 @@ def _about_time(cells: _Cells, policy: Policy, now: datetime) -> Iterator[Findin
     read_at = cells.values.get("read_at")
     if read_at is not None:
         age = now - read_at
-        hours = age.total_seconds() / 3600.0
         if age > timedelta(hours=policy.reading_max_age_h):
-            reason = f"the readings are {hours:.1f} h old, the policy allows {policy.reading_max_age_h:g} h"
+            reason = f"the readings are {_duration(age)} old, the policy allows {policy.reading_max_age_h:g} h"
             yield ask("reading-old", "read_at", reason, "read again")
         elif age < timedelta(0):
-            reason = f"the readings are from {-hours:.1f} h in the future"
+            reason = f"the readings are from {_duration(-age)} in the future"
             yield ask("reading-in-future", "read_at", reason, "check date, time and time zone")
     elif "read_at" not in cells.refused:
         yield ask("read-at-missing", "read_at", "nobody wrote when the readings were taken", "fill it in")
@@ -214,15 +218,22 @@ def _about_time(cells: _Cells, policy: Policy, now: datetime) -> Iterator[Findin
         yield Finding("code-missing", "note", reason, "fill in the local code", column="code")
 
 
+def _duration(span: timedelta) -> str:
+    minutes = round(span.total_seconds() / 60)
+    if minutes >= 48 * 60:
+        return f"{minutes // (24 * 60)} days"
+    return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{max(minutes, 1)} min"
+
+
 def _about_lists(cells: _Cells, conditions: tuple[str, ...]) -> Iterator[Finding]:
     for condition in cells.values.get("conditions", ()):
-        if conditions and condition not in conditions:
+        if condition not in conditions:
             near = did_you_mean(condition, conditions)
             remedy = f"did you mean {near}?" if near else "`airyoke limits` lists the ids"
             yield refused("condition-unknown", "conditions", f"there is no condition {condition!r}", remedy)
     if any("," in label for label in cells.values.get("infection", ())):
         reason = "a label of an infection contains a comma"
-        yield ask("infection-comma", "infection", reason, "labels are split by ;")
+        yield ask("infection-comma", "infection", reason, "put ; between two labels")
 
 
 def _about_words(bed: BedValues) -> Iterator[Finding]:

@@ -56,9 +56,10 @@ def tidal_volume_per_kg(bed: BedValues) -> Iterator[Finding]:
     level = entry.level(per_kg)
     if level is None:
         return
+    bounds = entry.refuse if level == "refused" else entry.ask
     reason = (
         f"VT {tidal_volume:g} mL is {per_kg:.1f} mL/kg at {body_weight:.1f} kg predicted body weight "
-        f"({(entry.refuse if level == 'refused' else entry.ask).words(entry.unit)})"
+        f"({'possible' if level == 'refused' else 'usual'}: {bounds.words(entry.unit)})"
     )
     remedy = "read the volume again, and measure the height again"
     if level == "refused":

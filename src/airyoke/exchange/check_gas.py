@@ -100,7 +100,7 @@ def end_tidal_matches(bed: BedValues) -> Iterator[Finding]:
     if both is None:
         return
     end_tidal, paco2 = both
-    reason = f"EtCO2 {end_tidal:g}, PaCO2 {paco2:g} mmHg"
+    reason = f"EtCO2 {end_tidal:g} mmHg does not go with PaCO2 {paco2:g} mmHg"
     if end_tidal > paco2 + _ETCO2_ABOVE_MMHG:
         yield ask(
             "etco2-above-paco2", "etco2_mmhg", reason, "same unit, same time, right patient? Read both again"

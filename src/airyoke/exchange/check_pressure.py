@@ -128,7 +128,7 @@ def compliance(bed: BedValues) -> Iterator[Finding]:
     bounds = entry.refuse if level == "refused" else entry.ask
     reason = (
         f"VT {tidal_volume:g} mL over {pressure - low:.1f} cmH2O is a compliance of {value:.0f} mL/cmH2O "
-        f"({bounds.words(entry.unit)})"
+        f"({'possible' if level == 'refused' else 'usual'}: {bounds.words(entry.unit)})"
     )
     remedy = "read tidal volume and pressures again; are all pressures in the unit of their column?"
     if level == "refused":
@@ -189,7 +189,7 @@ def resistance_from_peak(bed: BedValues) -> Iterator[Finding]:
             "resistance-implied-unusual",
             "peak_cmh2o",
             f"Ppeak {peak:g}, Pplat {plateau:g} cmH2O and flow {flow:g} L/min make a resistance of "
-            f"{value:.0f} cmH2O·s/L ({entry.ask.words(entry.unit)})",
+            f"{value:.0f} cmH2O·s/L (usual: {entry.ask.words(entry.unit)})",
             "read peak, plateau and flow again",
         )
 

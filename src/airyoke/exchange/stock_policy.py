@@ -162,7 +162,8 @@ def _apply(draft: _Draft, name: str, sheet: Sheet, row: Row) -> tuple[_Draft, Fi
     typed = read_number(row.cells["value"], sheet.mark)
     if isinstance(typed, Finding):
         return draft, _kept_default(typed)
-    finding = value_finding(entry, typed)
+    # A policy has no columns of other units to point to.
+    finding = value_finding(replace(entry, accepts=()), typed)
     if finding is not None:
         finding = replace(finding, id=f"policy-{finding.id}", remedy=_policy_remedy(finding))
         if finding.level == "refused":
@@ -171,7 +172,9 @@ def _apply(draft: _Draft, name: str, sheet: Sheet, row: Row) -> tuple[_Draft, Fi
 
 
 def _policy_remedy(finding: Finding) -> str:
-    return finding.remedy if finding.id.endswith("-unit") else "is this what the site has decided?"
+    if finding.id.endswith("-unit"):
+        return finding.remedy
+    return "type a value in this range" if finding.level == "refused" else "is this what the site has decided?"
 
 
 def _kept_default(finding: Finding) -> Finding:

@@ -15,6 +15,7 @@ from airyoke.exchange.stock_policy import policy_choices, policy_names, policy_q
 from airyoke.exchange.tables import EXPLANATION_SHEET, SHEETS
 from airyoke.exchange.writer import check_target, new_workbook, write_cell, write_csv
 from airyoke.limits.policy import Policy
+from airyoke.lungs.conditions import CONDITIONS
 from airyoke.quantities import Range, is_quantity, quantity
 
 HEADING: Final = (
@@ -30,6 +31,7 @@ HEADING: Final = (
     "empty means",
 )
 _ROWS_WITH_CHECKS: Final = 400
+_CONDITION_IDS: Final = tuple(condition.id for condition in CONDITIONS)
 _INTRODUCTION: Final = (
     "One row per bed, ventilator, part or rule. An empty cell means not known. Columns may stand in any"
     " order.",
@@ -86,7 +88,7 @@ def _explain(sheet: str, column: Column) -> list[str]:
     default = ""
     if sheet == "ventilators":
         default = _ventilator_default(column.key)
-    words = ", ".join(column.choices)
+    words = ", ".join(_CONDITION_IDS if column.key == "conditions" else column.choices)
     return [
         sheet,
         column.key,
@@ -133,12 +135,15 @@ def _policy_rows() -> Iterator[list[str]]:
         if limit.hard is not None:
             bounds[f"{limit.policy_name}_hard"] = limit.hard
             meanings[f"{limit.policy_name}_hard"] = f"{side} {limit.meaning}: hard bound"
-    for name in policy_names(()):
+    rules = {condition.id: condition for condition in CONDITIONS}
+    for name in policy_names(_CONDITION_IDS):
         entry = policy_quantity(name)
         default = bounds.get(name, getattr(policy, name, getattr(policy.assumptions, name, "")))
         words = ", ".join(policy_choices(name))
         if entry is None:
-            yield ["policy", name, "", _RULE_MEANINGS[name], "", "", "", "", words, _words(default)]
+            meaning = rules[name].text if name in rules else _RULE_MEANINGS[name]
+            default = rules[name].rule if name in rules else default
+            yield ["policy", name, "", meaning, "", "", "", "", words, _words(default)]
             continue
         meaning = meanings.get(name, entry.meaning)
         yield [

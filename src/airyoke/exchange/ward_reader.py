@@ -19,6 +19,7 @@ from airyoke.exchange.tables import SHEETS, Table, refuse
 from airyoke.exchange.ventilators import read_ventilators
 from airyoke.exchange.workbook import read_workbook
 from airyoke.limits.policy import Policy
+from airyoke.lungs.conditions import CONDITIONS
 from airyoke.quantities import Finding, Refused
 from airyoke.ward.ward import Bed, Ward
 
@@ -132,7 +133,7 @@ def _missing_columns(sheet: Sheet) -> list[Finding]:
 
 
 def _fold(sheets: dict[str, Sheet], notes: list[Finding], file: str, now: datetime) -> Ward:
-    conditions = condition_ids()
+    conditions = tuple(condition.id for condition in CONDITIONS)
     findings = [*notes, *(note for sheet in sheets.values() for note in sheet.notes)]
     policy = Policy()
     if "policy" in sheets:
@@ -197,8 +198,3 @@ def _after_confirmation(finding: Finding, confirmed: tuple[str, ...]) -> Finding
 def _in_order(findings: list[Finding]) -> tuple[Finding, ...]:
     order = {sheet: index for index, sheet in enumerate(SHEETS)}
     return tuple(sorted(findings, key=lambda item: (order.get(item.sheet or "", -1), item.row or 0)))
-
-
-def condition_ids() -> tuple[str, ...]:
-    """Ids that may stand in the column ``conditions``."""
-    return ()

@@ -72,7 +72,7 @@ def value_finding(row: Quantity, value: float) -> Finding | None:
     unit = f" in {row.unit}" if row.unit else ""
     if level == "refused":
         return Finding(f"{stem}-out-of-range", level, reason, f"read it again and type it{unit}", value=value)
-    remedy = f"read it again; if it is right{unit}, confirm {stem}-unusual"
+    remedy = f"read it again. If it is right{unit}, confirm {stem}-unusual"
     return Finding(f"{stem}-unusual", level, reason, remedy, value=value)
 
 

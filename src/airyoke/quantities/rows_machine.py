@@ -35,7 +35,7 @@ MACHINE_ROWS: Final[tuple[Quantity, ...]] = (
 )
 
 VENTILATOR_ROWS: Final[tuple[Quantity, ...]] = (
-    Quantity("max_peak_flow_l_per_min", "flow max", "L/min",
+    Quantity("max_peak_flow_l_per_min", "highest flow", "L/min",
              "highest inspiratory flow the ventilator can give", Range(10, 300), Range(40, 250), (),
              ("L/s",)),
     Quantity("min_rate_per_min", "RR min", "/min", "lowest rate that can be set", Range(1, 60), Range(1, 15)),

@@ -42,7 +42,7 @@ READING_ROWS: Final[tuple[Quantity, ...]] = (
              _PRESSURE, ("kPa",), loinc="76531-3", mdc=151957),
     Quantity("flow_l_per_min", "flow", "L/min", "inspiratory flow as set (volume control)", Range(5, 200),
              Range(15, 100), (), ("L/s",), loinc="76275-7"),
-    Quantity("pressure_above_peep_cmh2o", "dPi", "cmH2O",
+    Quantity("pressure_above_peep_cmh2o", "pressure above PEEP", "cmH2O",
              "inspiratory pressure above PEEP (pressure control)", Range(1, 60), Range(5, 30), _PRESSURE,
              ("kPa",), loinc="76154-4", mdc=152720),
     Quantity("resistance_cmh2o_s_per_l", "R", "cmH2O·s/L", "inspiratory resistance, tracheal tube included",

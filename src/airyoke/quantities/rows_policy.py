@@ -22,10 +22,10 @@ LIMIT_ROWS: Final[tuple[Quantity, ...]] = (
 )
 
 POLICY_ROWS: Final[tuple[Quantity, ...]] = (
-    Quantity("max_group_size", "n max", "",
+    Quantity("max_group_size", "largest group", "",
              "largest group on one ventilator; more than 2 is outside regulators' advice", Range(2, 4),
              Range(), integer=True),
-    Quantity("reserve_ventilators", "reserve", "", "usable ventilators held back", Range(0, 1000),
+    Quantity("reserve_ventilators", "reserve of ventilators", "", "usable ventilators held back", Range(0, 1000),
              Range(1, None), integer=True),
     Quantity("confidence", "confidence", "", "chance that everybody is inside every target, needed to plan",
              Range(0.5, 0.999), Range(0.6, 0.99), (), ("%",)),
