@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -363,6 +364,35 @@ def test_cells_without_a_value_are_never_taken_for_empty(tmp_path: Path) -> None
     ]
     # A condition that cannot be read could forbid sharing.
     assert [bed.readings is not None for bed in ward.beds] == [True, False, True, True]
+
+
+def test_a_merged_cell_is_never_taken_for_empty(tmp_path: Path) -> None:
+    from openpyxl import load_workbook
+
+    path = write_xlsx_ward(tmp_path / "a.xlsx", clean_tables())
+    book = load_workbook(path)
+    sheet = book["beds"]
+    room = [cell.value for cell in sheet[1]].index("room") + 1
+    sheet.merge_cells(start_row=2, end_row=3, start_column=room, end_column=room)
+    book.save(path)
+    far = b'<mergeCell ref="A900:XFD1048576"/></mergeCells>'
+    huge = _rewritten(path, tmp_path / "b.xlsx", "xl/worksheets/sheet1.xml", lambda data: data.replace(b"</mergeCells>", far))
+    ward = read_ward(huge, now=NOW)
+    assert [(finding.id, finding.bed, finding.column) for finding in ward.findings] == [("cell-merged", "2", "room")]
+    # The room could forbid sharing, so the bed is not judged.
+    assert [bed.readings is not None for bed in ward.beds] == [True, False, True, True]
+
+
+def test_a_formula_that_gives_an_empty_text_is_an_empty_cell(tmp_path: Path) -> None:
+    tables = clean_tables()
+    tables["beds"][0]["exclude"] = '=IF(1,"","")'
+    source = write_xlsx_ward(tmp_path / "a.xlsx", tables)
+    assert _ids(source) == ["formula-without-value"]
+
+    def stored(data: bytes) -> bytes:
+        return re.sub(rb'<c r="(\w+)"([^>]*)><f>(.*?)</f><v ?/>', rb'<c r="\1"\2 t="str"><f>\3</f><v></v>', data)
+
+    assert _ids(_rewritten(source, tmp_path / "b.xlsx", "xl/worksheets/sheet1.xml", stored)) == []
 
 
 def test_an_error_cell_is_refused(tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import subprocess
+import sys
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -138,3 +140,8 @@ def test_the_same_template_on_any_day(tmp_path: Path) -> None:
     write_template(tmp_path / "a.xlsx")
     write_template(tmp_path / "b.xlsx")
     assert (tmp_path / "a.xlsx").read_bytes() == (tmp_path / "b.xlsx").read_bytes()
+
+
+def test_importing_the_room_does_not_load_the_workbook_libraries() -> None:
+    code = "import airyoke.exchange, sys; sys.exit(bool({'xlsxwriter', 'python_calamine'} & set(sys.modules)))"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

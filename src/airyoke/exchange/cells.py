@@ -66,6 +66,9 @@ def no_value(cell: Cell) -> Finding | None:
             "the cell holds a formula whose result was never stored",
             "open the file in a spreadsheet program and save it, or type the value",
         )
+    if cell.kind == "merged":
+        return _refused("cell-merged", "the cell is merged with another one, so whose value it shows is unclear",
+                        "split the cells and type the value into each")
     return _refused("cell-error", "the cell holds an error, such as a division by zero", "type the value")
 
 

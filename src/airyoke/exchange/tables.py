@@ -19,11 +19,11 @@ MAX_CELLS: Final = 200_000
 
 @dataclass(frozen=True, slots=True)
 class NoValue:
-    """A workbook cell that holds a formula without a stored result, or an error such as a division by
-    zero.
+    """A workbook cell whose value is not known: a formula without a stored result, an error such as a division by
+    zero, or a cell that is hidden under a merged one.
     """
 
-    kind: Literal["formula", "error"]
+    kind: Literal["formula", "error", "merged"]
 
 
 Cell = str | float | bool | datetime | date | time | timedelta | NoValue | None

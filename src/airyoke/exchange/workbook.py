@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from itertools import islice
 from pathlib import Path
 from typing import Final
 from xml.etree import ElementTree
@@ -30,6 +31,10 @@ _CELL_OPENS: Final = re.compile(rb"<(?:\w+:)?c(?=[\s/>])([^>]*)>")
 _CELL_CLOSES: Final = re.compile(rb"</(?:\w+:)?c>")
 _PLACE: Final = re.compile(rb"""\br\s*=\s*["']\$?([A-Z]{1,7})\$?(\d{1,9})["']""")
 _ERROR_TYPE: Final = re.compile(rb"""\bt\s*=\s*["']e["']""")
+_TEXT_TYPE: Final = re.compile(rb"""\bt\s*=\s*["']str["']""")
+_MERGE: Final = re.compile(
+    rb"""<(?:\w+:)?mergeCell\s[^>]*?ref\s*=\s*["']([A-Z]{1,3})(\d{1,7}):([A-Z]{1,3})(\d{1,7})["']"""
+)
 _FORMULA: Final = re.compile(rb"<(?:\w+:)?f[\s/>]")
 _VALUE: Final = re.compile(rb"<(?:\w+:)?v(?:\s[^>]*)?>[^<]|<(?:\w+:)?is>")
 _RELATION: Final = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
@@ -114,39 +119,61 @@ def _unpack(content: bytes, file: str) -> dict[str, bytes]:
     return parts
 
 
-def _flaws(parts: dict[str, bytes], file: str) -> dict[str, dict[tuple[int, int], NoValue]]:
-    """Cells without a value (formula never computed, error), by sheet name and place counted from 0.
+Flaws = dict[tuple[int, int], NoValue]
+"""Row and column, counted from 0 -> why the cell has no value."""
 
-    The reading library shows such cells as empty, which would be a silent loss. The same pass refuses a sheet
-    whose farthest cell makes the library allocate an unreasonable grid.
+
+def _flaws(parts: dict[str, bytes], file: str) -> dict[str, Flaws]:
+    """Cells without a value, by sheet name.
+
+    The reading library shows such cells as empty, which would be a silent loss. The same pass refuses a sheet whose
+    farthest cell makes the library allocate an unreasonable grid.
     """
-    by_part: dict[str, dict[tuple[int, int], NoValue]] = {}
-    for name, data in parts.items():
-        last_row = last_column = 0
-        flawed: dict[tuple[int, int], NoValue] = {}
-        opens = list(_CELL_OPENS.finditer(data))
-        ends = [*(match.start() for match in opens), len(data)][1:]
-        for match, end in zip(opens, ends, strict=True):
-            attributes = match.group(1)
-            inner = _CELL_CLOSES.split(data[match.end() : end], maxsplit=1)[0]
-            place = _PLACE.search(attributes)
-            if place is None:
-                continue
-            row, column = int(place.group(2)) - 1, _column_index(place.group(1).decode())
-            last_row, last_column = max(last_row, row), max(last_column, column)
-            if _ERROR_TYPE.search(attributes):
-                flawed[row, column] = NoValue("error")
-            elif _FORMULA.search(inner) and not _VALUE.search(inner):
-                flawed[row, column] = NoValue("formula")
-        if (last_row + 1) * (last_column + 1) > MAX_CELLS:
-            raise refuse(
-                "sheet-too-large",
-                f"a sheet reaches to row {last_row + 1}, column {last_column + 1}",
-                f"keep it below {MAX_CELLS} cells: delete stray cells far from the table",
-                file=file,
-            )
-        by_part[name] = flawed
+    by_part = {name: _flaws_of_part(data, file) for name, data in parts.items()}
     return {sheet: by_part.get(part, {}) for sheet, part in _sheet_parts(parts).items()}
+
+
+def _flaws_of_part(data: bytes, file: str) -> Flaws:
+    last_row = last_column = 0
+    flawed: Flaws = {}
+    opens = list(islice(_CELL_OPENS.finditer(data), MAX_CELLS + 1))
+    ends = [*(match.start() for match in opens), len(data)][1:]
+    for match, end in zip(opens, ends, strict=True):
+        attributes = match.group(1)
+        inner = _CELL_CLOSES.split(data[match.end() : end], maxsplit=1)[0]
+        place = _PLACE.search(attributes)
+        if place is None:
+            continue
+        row, column = int(place.group(2)) - 1, _column_index(place.group(1))
+        last_row, last_column = max(last_row, row), max(last_column, column)
+        if _ERROR_TYPE.search(attributes):
+            flawed[row, column] = NoValue("error")
+        # A formula that gives an empty text is stored with that type and no value: that cell is empty.
+        elif _FORMULA.search(inner) and not _VALUE.search(inner) and not _TEXT_TYPE.search(attributes):
+            flawed[row, column] = NoValue("formula")
+    if len(opens) > MAX_CELLS or (last_row + 1) * (last_column + 1) > MAX_CELLS:
+        raise refuse(
+            "sheet-too-large",
+            f"a sheet reaches to row {last_row + 1}, column {last_column + 1}",
+            f"keep it below {MAX_CELLS} cells: delete stray cells far from the table",
+            file=file,
+        )
+    return {**_merged(data, last_row, last_column), **flawed}
+
+
+def _merged(data: bytes, last_row: int, last_column: int) -> Flaws:
+    """Cells hidden under a merged one, as far as the table reaches: they look filled on the screen and are empty."""
+    hidden: Flaws = {}
+    for match in islice(_MERGE.finditer(data), MAX_CELLS):
+        left, top, right, bottom = match.groups()
+        first = (int(top) - 1, _column_index(left))
+        for row in range(first[0], min(int(bottom) - 1, last_row) + 1):
+            for column in range(first[1], min(_column_index(right), last_column) + 1):
+                if (row, column) != first:
+                    hidden[row, column] = NoValue("merged")
+                if len(hidden) > MAX_CELLS:
+                    return hidden
+    return hidden
 
 
 def _sheet_parts(parts: dict[str, bytes]) -> dict[str, str]:
@@ -165,10 +192,10 @@ def _sheet_parts(parts: dict[str, bytes]) -> dict[str, str]:
     return found
 
 
-def _column_index(letters: str) -> int:
+def _column_index(letters: bytes) -> int:
     index = 0
     for letter in letters:
-        index = index * 26 + ord(letter) - 64
+        index = index * 26 + letter - 64
     return index - 1
 
 
