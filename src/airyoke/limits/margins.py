@@ -68,10 +68,16 @@ def judge(limit: Limit, patient: int | None, values: Floats) -> Judged:
     return Judged(limit, patient, values, margin_to(limit.target, limit.side, limit.scale, values), hard)
 
 
+def order_statistic(samples: Floats, q: float) -> Floats:
+    """The floor(q n) + 1-th smallest of n numbers along the last axis: so that 'at least 70 %' is exact."""
+    n = samples.shape[-1]
+    rank = min(math.floor(q * n + 1e-9), n - 1)
+    return np.asarray(np.partition(samples, rank, axis=-1)[..., rank])
+
+
 def lower_quantile(sample: Floats, q: float) -> float:
-    """The floor(q n) + 1-th smallest of n numbers: an order statistic, so that 'at least 70 %' is exact."""
-    rank = min(math.floor(q * len(sample) + 1e-9), len(sample) - 1)
-    return float(np.partition(sample, rank)[rank])
+    """:func:`order_statistic` of one sample."""
+    return float(order_statistic(sample, q))
 
 
 def group_margin(judged: list[Judged], policy: Policy, confidence: float | None = None) -> GroupMargin:

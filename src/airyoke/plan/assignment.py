@@ -7,8 +7,9 @@ before anything is compared. Equal plans: the one whose groups come first in the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from airyoke.plan.milp import BinaryModel, Solution
 from airyoke.plan.plan import Goal
@@ -70,51 +71,55 @@ def assign(
     """
     model, x, left = _model(beds, options, ventilators, usable, stock)
     goals: list[Goal] = []
+    nobody = Solution("feasible", float(beds), 0.0, frozenset(left))  # the plan that always exists
 
-    def fix(objective: dict[int, float], solution: Solution, slack: float = 0.0) -> None:
-        model.row(objective, high=solution.value + slack + 1e-6)
+    def reach(goal: str, objective: dict[int, float], last: Solution, closed: frozenset[int] = frozenset()) -> Solution:
+        """The next goal with the earlier ones fixed. A solver that gives up leaves the last plan, and an open goal."""
+        solution = model.minimise(objective, closed=closed)
+        if not solution.usable:
+            kept = _value(objective, last.chosen)
+            solution = Solution("feasible", kept, solution.bound, last.chosen)
+        model.row(objective, high=solution.value + 0.5)
+        goals.append(_goal(goal, solution))
+        return solution
 
-    placed = dict.fromkeys(left, 1.0)
-    solution = model.minimise(placed)
-    fix(placed, solution)
-    goals.append(_goal("placed", beds - solution.value, beds - solution.bound, solution))
+    solution = reach("placed", dict.fromkeys(left, 1.0), nobody)
+    goals[0] = replace(goals[0], value=beds - solution.value, bound=beds - solution.bound)
     couplings = {x[k]: float(o.couplings) for k, o in enumerate(options) if o.couplings}
-    solution = model.minimise(couplings)
-    fix(couplings, solution)
-    goals.append(_goal("couplings", solution.value, solution.bound, solution))
-    needs = {x[k]: float(o.needs) for k, o in enumerate(options) if o.needs}
-    solution = model.minimise(needs)
+    solution = reach("couplings", couplings, solution)
     alternatives = _alternatives(model, left, solution)
-    fix(needs, solution)
-    goals.append(_goal("needs", solution.value, solution.bound, solution))
+    needs = {x[k]: float(o.needs) for k, o in enumerate(options) if o.needs}
+    solution = reach("needs", needs, solution)
 
     shared = [k for k, o in enumerate(options) if o.margin is not None and len(o.beds) > 1]
-    closed, threshold = _largest_smallest_margin(model, options, x, shared, solution)
     has_groups = any(x[k] in solution.chosen for k in shared)
-    goals.append(
-        Goal("smallest_margin", threshold / MARGIN_UNIT, threshold / MARGIN_UNIT, 0.0, "proved", BISECTION)
-        if has_groups
-        else Goal("smallest_margin", None, None, None, "skipped", "no shared group")
-    )
-    allowance = threshold - round(BREAK_TOLERANCE * MARGIN_UNIT) if has_groups else 0
-    closed = frozenset(x[k] for k in shared if options[k].units < max(allowance, 0))
+    closed: frozenset[int] = frozenset()
+    if has_groups:
+        solution, threshold, proved = _largest_smallest_margin(model, options, x, shared, solution)
+        level = threshold / MARGIN_UNIT
+        goals.append(
+            Goal("smallest_margin", level, level, 0.0, "proved", BISECTION)
+            if proved
+            else Goal("smallest_margin", level, None, None, "open", BISECTION)
+        )
+        allowed = max(threshold - round(BREAK_TOLERANCE * MARGIN_UNIT), 0)
+        closed = frozenset(x[k] for k in shared if options[k].units < allowed)
+    else:
+        goals.append(Goal("smallest_margin", None, None, None, "skipped", "no shared group"))
     breaks = {x[k]: float(o.breaks) for k, o in enumerate(options) if o.breaks}
     breaks |= {left[i]: float(left_breaks[i]) for i in range(beds) if left_breaks[i]}
-    solution = model.minimise(breaks, closed=closed)
-    fix(breaks, solution)
-    goals.append(_goal("breaks", solution.value, solution.bound, solution))
-    total = {x[k]: -float(options[k].units * len(options[k].beds)) for k in shared}
-    solution = model.minimise(total, closed=closed)
-    model.row(total, high=solution.value + 0.5)
+    solution = reach("breaks", breaks, solution, closed)
     if has_groups:
+        total = {x[k]: -float(options[k].units * len(options[k].beds)) for k in shared}
+        solution = reach("margin_sum", total, solution, closed)
         value, bound = -solution.value / MARGIN_UNIT, -solution.bound / MARGIN_UNIT
-        goals.append(_goal("margin_sum", value, bound, solution))
+        goals[-1] = replace(goals[-1], value=value, bound=bound, gap=abs(value - bound))
     else:
         goals.append(Goal("margin_sum", None, None, None, "skipped", "no shared group"))
     # Equal in every goal: the first in the order of beds and ventilators, so that the same ward gives the same plan.
     first = sorted(range(len(options)), key=lambda k: (options[k].beds, options[k].ventilator))
-    order = {x[k]: float(rank) for rank, k in enumerate(first)}
-    solution = model.minimise(order, closed=closed)
+    tidy = model.minimise({x[k]: float(rank) for rank, k in enumerate(first)}, closed=closed)
+    solution = tidy if tidy.usable else solution
     chosen = tuple(o for k, o in enumerate(options) if x[k] in solution.chosen)
     remaining = tuple(i for i in range(beds) if left[i] in solution.chosen)
     return Assignment(chosen, remaining, tuple(goals), alternatives)
@@ -142,22 +147,25 @@ def _model(
 
 def _largest_smallest_margin(
     model: BinaryModel, options: Sequence[Option], x: list[int], shared: list[int], start: Solution
-) -> tuple[frozenset[int], int]:
-    """Bisection on the distinct margins: groups below the threshold are closed; is there still a plan?"""
-    chosen = [options[k].units for k in shared if x[k] in start.chosen]
-    if not chosen:
-        return frozenset(), 0
-    levels = sorted({options[k].units for k in shared if options[k].units >= min(chosen)})
+) -> tuple[Solution, int, bool]:
+    """Bisection on the distinct margins: with the groups below a level closed, is there still a plan?
 
-    def closed_below(level: int) -> frozenset[int]:
-        return frozenset(x[k] for k in shared if options[k].units < level)
-
+    Returns the plan at the largest level, that level, and whether every answer on the way was definite.
+    """
+    units = [options[k].units for k in shared if x[k] in start.chosen]
+    levels = sorted({options[k].units for k in shared if options[k].units >= min(units)})
+    best, proved = start, True
     low, high = 0, len(levels) - 1
     while low < high:
         middle = (low + high + 1) // 2
-        solution = model.minimise({}, closed=closed_below(levels[middle]))
-        low, high = (middle, high) if solution.status == "optimal" else (low, middle - 1)
-    return closed_below(levels[low]), levels[low]
+        closed = frozenset(x[k] for k in shared if options[k].units < levels[middle])
+        solution = model.minimise({}, closed=closed)
+        proved = proved and solution.status in ("optimal", "infeasible")
+        if solution.usable:
+            best, low = solution, middle
+        else:
+            high = middle - 1
+    return best, levels[low], proved
 
 
 def _alternatives(model: BinaryModel, left: list[int], first: Solution) -> tuple[tuple[int, ...], ...]:
@@ -176,6 +184,12 @@ def _alternatives(model: BinaryModel, left: list[int], first: Solution) -> tuple
     return tuple(sorted(found))
 
 
-def _goal(name: str, value: float, bound: float, solution: Solution) -> Goal:
+def _value(objective: dict[int, float], chosen: frozenset[int]) -> float:
+    return sum(coefficient for variable, coefficient in objective.items() if variable in chosen)
+
+
+def _goal(name: str, solution: Solution) -> Goal:
     proved = solution.status == "optimal"
-    return Goal(name, value, bound, abs(value - bound), "proved" if proved else "open", SOLVER)  # type: ignore[arg-type]
+    bound = solution.bound if math.isfinite(solution.bound) else None
+    gap = None if bound is None else abs(solution.value - bound)
+    return Goal(name, solution.value, bound, gap, "proved" if proved else "open", SOLVER)  # type: ignore[arg-type]

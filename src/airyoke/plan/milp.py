@@ -38,12 +38,20 @@ class BinaryModel:
 
 @dataclass(frozen=True, slots=True)
 class Solution:
-    """What the solver says: ``status`` optimal (proved), feasible (with a bound), or infeasible."""
+    """What the solver says: ``status`` optimal (proved), feasible (with a bound), infeasible, or unsolved.
+
+    ``chosen`` is meaningful for the first two only.
+    """
 
     status: str
     value: float
     bound: float
     chosen: frozenset[int]
+
+    @property
+    def usable(self) -> bool:
+        """Whether there is a choice to work with."""
+        return self.status in ("optimal", "feasible")
 
 
 def _solve(model: BinaryModel, objective: Mapping[int, float], closed: frozenset[int], seconds: float) -> Solution:
@@ -70,11 +78,12 @@ def _solve(model: BinaryModel, objective: Mapping[int, float], closed: frozenset
     lp.a_matrix_.index_ = np.array(indices, dtype=np.int32)
     lp.a_matrix_.value_ = np.array(values, dtype=float)
     lp.integrality_ = [highspy.HighsVarType.kInteger] * model.variables
+    # Presolve of HiGHS 1.16 called feasible models of this kind infeasible (2 of 6,000 random ones); they are small.
     with _silent_stdout():
         solver = highspy.Highs()  # type: ignore[no-untyped-call]
         for option, setting in (
             ("output_flag", False), ("mip_rel_gap", 0.0), ("mip_abs_gap", 1e-7), ("time_limit", seconds),
-            ("random_seed", 0), ("threads", 1),
+            ("random_seed", 0), ("threads", 1), ("presolve", "off"),
         ):  # fmt: skip
             solver.setOptionValue(option, setting)
         solver.passModel(lp)

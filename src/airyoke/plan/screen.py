@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from airyoke.limits.margins import order_statistic
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import SampledGroup
 from airyoke.limits.table import Limit
@@ -126,7 +127,7 @@ def _distance(limit: Limit, bound: float, values: Floats) -> Floats:
 
 
 def propose(tables: list[PatientTable], grid: SettingsGrid, policy: Policy, count: int) -> list[Proposal]:
-    """The most promising points of the grid, best first, at most ``count``, no two in one cell with the same drive.
+    """The most promising points of the grid, best first, at most ``count``, one in a cell of rate and time.
 
     For each cell and drive the PEEP is the one that suits the best estimates; then the draws count.
     """
@@ -172,11 +173,11 @@ def propose(tables: list[PatientTable], grid: SettingsGrid, policy: Policy, coun
                 hard = np.minimum(hard, margin + (limit.hard - limit.target) / limit.scale)
     score = target[:, :, 0].copy()
     if target.shape[2] > 1:
-        score = np.minimum(score, _quantile(target[:, :, 1:], 1.0 - policy.planning_confidence))
-        score = np.minimum(score, _quantile(hard[:, :, 1:], 1.0 - policy.hard_confidence))
+        score = np.minimum(score, order_statistic(target[:, :, 1:], 1.0 - policy.planning_confidence))
+        score = np.minimum(score, order_statistic(hard[:, :, 1:], 1.0 - policy.hard_confidence))
     score = np.where(peep + grid.drives[None, :] <= grid.highest_pressure, score, -np.inf)
-    order = np.argsort(-score, axis=None, kind="stable")[:count]
-    cells, drives = np.unravel_index(order, score.shape)
+    drives = score.argmax(axis=1)
+    cells = np.argsort(-score.max(axis=1), kind="stable")[:count]
     return [
         Proposal(
             rate_per_min=float(grid.rates[i]),
@@ -185,13 +186,6 @@ def propose(tables: list[PatientTable], grid: SettingsGrid, policy: Policy, coun
             peep_cmh2o=float(peep[i, j]),
             screen_margin=float(score[i, j]),
         )
-        for i, j in zip(cells, drives, strict=True)
+        for i, j in zip(cells, drives[cells], strict=True)
     ]
-
-
-def _quantile(values: Floats, q: float) -> Floats:
-    """Order statistic along the last axis; see :func:`airyoke.limits.margins.lower_quantile`."""
-    rank = min(int(np.floor(q * values.shape[-1] + 1e-9)), values.shape[-1] - 1)
-    return np.partition(values, rank, axis=-1)[..., rank]
-
 

@@ -1,15 +1,14 @@
 """The settings of one group: the screen says where to look, the engine decides.
 
 Three stages, each on draws of its own so that a lucky setting is not judged by the luck that chose it: the screen on
-the whole grid (screen draws); the engine at best estimate on what the screen proposes and on its neighbours; the
-engine with search draws on the most promising. The winner is then judged elsewhere on judging draws.
+the whole grid (screen draws); the engine on what the screen proposes, with some search draws; from the best of them
+uphill over the neighbouring dials. The winner is then judged elsewhere on judging draws.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from airyoke.breath.engine import QUICK
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build
-from airyoke.limits.margins import GroupMargin, Judged, group_margin
+from airyoke.limits.margins import GroupMargin, Judged, group_margin, order_statistic
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import SampledGroup, judge_group, predict, sample_group
 from airyoke.lungs.patient import Patient
@@ -27,9 +26,10 @@ from airyoke.plan.screen import PatientTable, Proposal, patient_table, propose
 
 SCREEN_DRAWS = 32
 SEARCH_DRAWS = 64
+CLIMB_DRAWS = 32  # the first of the search draws: enough to tell which neighbour is better
 SCREEN_PROPOSALS = 24
 FINALISTS = 3
-ROUNDS = 4
+ROUNDS = 6
 # Seeds of the stages, added to the user's seed: stages must not share draws with the judgement (offset 0).
 SCREEN_SEED_OFFSET, SEARCH_SEED_OFFSET = 7001, 9001
 HOPELESS_MARGIN = -0.5  # at best estimate, after the engine looked around: no draws are spent on it
@@ -76,13 +76,14 @@ class SettingsSearch:
         )
         fio2 = shared_fio2(group, self._settings(proposals[0], 0.21), self.policy)
         candidates = [self._settings(p, fio2) for p in proposals]
-        best = self._at_best_estimate(group, candidates, present)
-        if best[0][0] < HOPELESS_MARGIN:
-            best = self._at_best_estimate(group, self._around(best[0][1]), present)
-        if best[0][0] < HOPELESS_MARGIN:
-            settings = best[0][1]
-            return Found(settings, *self._judge(group, settings, draws=False))
-        return self._climb(group, [settings for _, settings in best[:FINALISTS]], present)
+        at_best = self._values(group, candidates, 0)
+        if at_best.max() < HOPELESS_MARGIN:
+            around = self._around(candidates[int(at_best.argmax())], 1)
+            at_best = self._values(group, around, 0)
+            if at_best.max() < HOPELESS_MARGIN:
+                return self._found(group, around[int(at_best.argmax())], draws=False)
+            candidates = around
+        return self._climb(group, candidates, present)
 
     def _table(self, screen: SampledGroup, member: int) -> PatientTable:
         key = (screen.patients[member].label, screen.build)
@@ -90,57 +91,55 @@ class SettingsSearch:
             self._tables[key] = patient_table(screen, member, self._coarse, self.policy)
         return self._tables[key]
 
-    def _climb(
-        self, group: SampledGroup, starts: list[Settings], present: Sequence[Settings | None]
-    ) -> Found:
-        """From the finalists uphill on search draws until no neighbour is better."""
-        known: dict[Settings, tuple[GroupMargin, tuple[Judged, ...]]] = {}
-
-        def judged(settings: Settings) -> tuple[GroupMargin, tuple[Judged, ...]]:
-            if settings not in known:
-                known[settings] = self._judge(group, settings)
-            return known[settings]
+    def _climb(self, group: SampledGroup, starts: list[Settings], present: Sequence[Settings | None]) -> Found:
+        """From the best start uphill over the dials, two steps at a time and then one, until no neighbour is better."""
+        known = dict(zip(starts, self._values(group, starts, CLIMB_DRAWS), strict=True))
 
         def rank(settings: Settings) -> tuple[float, float]:
-            return (-round(judged(settings)[0].value / TIE) * TIE, distance(settings, present))
+            return (-round(known[settings] / TIE), distance(settings, present))
 
-        here = min(starts, key=rank)
-        for _ in range(ROUNDS):
-            around = self._at_best_estimate(group, self._around(here), present)
-            # The margin with draws is never above the one at best estimate: most neighbours need no draws.
-            value = judged(here)[0].value
-            hopeful = [s for margin, s in around if margin > value + TIE and s != here][: 2 * FINALISTS]
-            better = min([here, *hopeful], key=rank)
-            if better == here:
-                break
-            here = better
-        return Found(here, *judged(here))
+        here = min(known, key=rank)
+        for reach in (2, 1):
+            for _ in range(ROUNDS):
+                new = [one for one in self._around(here, reach) if one not in known]
+                # A margin with draws is never above the one at best estimate: most neighbours need no draws.
+                at_best = self._values(group, new, 0)
+                hopeful = [one for one, value in zip(new, at_best, strict=True) if value > known[here] + TIE]
+                known.update(zip(hopeful, self._values(group, hopeful, CLIMB_DRAWS), strict=True))
+                best = min(known, key=rank)
+                if best == here:
+                    break
+                here = best
+        finalists = sorted(known, key=rank)[:FINALISTS]
+        known.update(zip(finalists, self._values(group, finalists, SEARCH_DRAWS), strict=True))
+        return self._found(group, min(finalists, key=rank))
 
-    def _judge(
-        self, group: SampledGroup, settings: Settings, *, draws: bool = True
-    ) -> tuple[GroupMargin, tuple[Judged, ...]]:
+    def _found(self, group: SampledGroup, settings: Settings, *, draws: bool = True) -> Found:
         rows = None if draws else np.zeros(1, np.int64)
         outcome = predict(group, [settings], rows=rows, accuracy=QUICK)
         judged = judge_group(group, outcome, self.policy)
-        return group_margin(judged, self.policy), tuple(judged)
+        return Found(settings, group_margin(judged, self.policy), tuple(judged))
 
-    def _at_best_estimate(
-        self, group: SampledGroup, candidates: list[Settings], present: Sequence[Settings | None]
-    ) -> list[tuple[float, Settings]]:
-        """Margins of the candidates at best estimate by the engine, best first, ties nearest the present settings."""
-        index = np.arange(len(candidates))
+    def _values(self, group: SampledGroup, candidates: list[Settings], draws: int) -> NDArray[np.float64]:
+        """The group's margin at each candidate by the engine: at best estimate and on the first ``draws`` draws."""
+        if not candidates:
+            return np.zeros(0)
+        rows = draws + 1
         outcome = predict(
-            group, candidates, rows=np.zeros(len(candidates), np.int64), settings_of=index, accuracy=QUICK
+            group,
+            candidates,
+            rows=np.tile(np.arange(rows), len(candidates)),
+            settings_of=np.repeat(np.arange(len(candidates)), rows),
+            accuracy=QUICK,
         )
-        margins: NDArray[np.float64] = np.min(
-            [one.target for one in judge_group(group, outcome, self.policy)], axis=0
-        )
-        margins = np.where(outcome.breath.settled, margins, -np.inf)
-        ranked = sorted(
-            index, key=lambda i: (-round(float(margins[i]) / TIE) if np.isfinite(margins[i]) else 1e9,
-                                  distance(candidates[i], present))
-        )  # fmt: skip
-        return [(float(margins[i]), candidates[i]) for i in ranked]
+        judged = judge_group(group, outcome, self.policy)
+        target = _smallest([one.target for one in judged], outcome.breath.settled, rows)
+        value: NDArray[np.float64] = target[:, 0]
+        if draws:
+            hard = _smallest([one.hard for one in judged if one.hard is not None], outcome.breath.settled, rows)
+            value = np.minimum(value, order_statistic(target[:, 1:], 1.0 - self.policy.planning_confidence))
+            value = np.minimum(value, order_statistic(hard[:, 1:], 1.0 - self.policy.hard_confidence))
+        return value
 
     def _settings(self, proposal: Proposal, fio2: float) -> Settings:
         return Settings(
@@ -153,19 +152,26 @@ class SettingsSearch:
             max_peak_flow_l_per_min=self.ventilator.max_peak_flow_l_per_min,
         )
 
-    def _around(self, settings: Settings) -> list[Settings]:
-        """Settings and neighbours: one step of rate, time and PEEP and up to two of the drive, in any combination."""
+    def _around(self, settings: Settings, reach: int) -> list[Settings]:
+        """Neighbours that differ by ``reach`` steps of one dial, or of two dials that can stand for each other."""
         v, s = self.ventilator, settings
-        drive = s.pressure_above_peep_cmh2o or 0.0
+        moves = [
+            tuple(reach * sign * (i == dial) for i in range(4)) for dial in range(4) for sign in (-1, 1)
+        ] + [
+            tuple(reach * sign * (i == one) - reach * sign * same * (i == other) for i in range(4))
+            for one, other in ((0, 1), (2, 3), (0, 2), (1, 2))
+            for sign in (-1, 1)
+            for same in (-1, 1)
+        ]
         around = [
             replace(
                 s,
-                rate_per_min=round(s.rate_per_min + r * v.rate_step_per_min, 6),
-                inspiratory_time_s=round(s.inspiratory_time_s + t * v.inspiratory_time_step_s, 6),
-                peep_cmh2o=round(s.peep_cmh2o + p * v.peep_step_cmh2o, 6),
-                pressure_above_peep_cmh2o=round(drive + d * v.pressure_step_cmh2o, 6),
+                rate_per_min=round(s.rate_per_min + rate * v.rate_step_per_min, 6),
+                inspiratory_time_s=round(s.inspiratory_time_s + time * v.inspiratory_time_step_s, 6),
+                pressure_above_peep_cmh2o=round((s.pressure_above_peep_cmh2o or 0) + drive * v.pressure_step_cmh2o, 6),
+                peep_cmh2o=round(s.peep_cmh2o + peep * v.peep_step_cmh2o, 6),
             )
-            for r, t, p, d in product((-1, 0, 1), (-1, 0, 1), (-1, 0, 1), (-2, -1, 0, 1, 2))
+            for rate, time, drive, peep in moves
         ]
         return [one for one in around if self.allows(one)]
 
@@ -178,6 +184,12 @@ class SettingsSearch:
         timed = (np.abs(g.rates - s.rate_per_min) < 1e-6) & (np.abs(g.inspiratory_times - s.inspiratory_time_s) < 1e-6)
         on_the_dials = np.any(np.abs(g.drives - drive) < 1e-6) and np.any(np.abs(g.peeps - s.peep_cmh2o) < 1e-6)
         return bool(timed.any() and on_the_dials)
+
+
+def _smallest(margins: list[NDArray[np.float64]], settled: NDArray[np.bool_], rows: int) -> NDArray[np.float64]:
+    """Smallest margin of every run, (candidates, rows); a run that did not settle is outside everything."""
+    smallest = np.where(settled, np.min(margins, axis=0), -np.inf)
+    return np.asarray(smallest.reshape(-1, rows))
 
 
 def _coarse(grid: SettingsGrid, ventilator: Ventilator) -> SettingsGrid:
