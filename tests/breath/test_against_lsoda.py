@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from breath.cases import lungs_of, network_of, settings_of
 
 from airyoke.breath.engine import settle
+from breath.cases import lungs_of, network_of, settings_of
 
 STORED = json.loads((Path(__file__).parents[1] / "data" / "engine_scenarios.json").read_text("utf-8"))
 FLOOR_ML = 20.0

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from breath.cases import mechanics
 
 from airyoke.breath import Settings
 from airyoke.breath.engine import settle
 from airyoke.circuit import ideal_build
+from breath.cases import mechanics
 
 # C, R in, R out, PEEP, drive, rate, Ti -> VT, intrinsic PEEP, plateau, end-inspiratory flow
 PRESSURE_CONTROL = {

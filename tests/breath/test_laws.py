@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from breath.cases import mechanics
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from airyoke.breath import Settings
 from airyoke.breath.engine import FINE, Accuracy, LungMechanics, settle
 from airyoke.circuit import Element, FlowNetwork, Limb, Valve, ideal_build, standard_build
+from breath.cases import mechanics
 
 QUICK_CHECK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 

@@ -78,7 +78,7 @@ def _stock(rng: Random) -> dict[str, int] | None:
     if kind < 0.35:
         return None
     if kind < 0.5:
-        return {part: 99 for part in PARTS}
+        return dict.fromkeys(PARTS, 99)
     stock = {"valve": rng.randint(0, 12), "filter": rng.randint(0, 9), "wye": rng.randint(0, 12)}
     if kind > 0.9:
         del stock[rng.choice(PARTS)]

@@ -6,14 +6,14 @@ import os
 from datetime import datetime
 
 import pytest
-from plan.option_tables import random_table
-from referees.plan_referee import best_plan, by_sheer_listing, millionths
-from referees.ward_maker import random_ward
 
 from airyoke.plan.assignment import MOST_ALTERNATIVES, assign
 from airyoke.plan.planner import Request, plan_groups, usable_count
 from airyoke.ward.candidates import assess_ward, candidate
 from airyoke.ward.questions import plan_ward
+from plan.option_tables import random_table
+from referees.plan_referee import best_plan, by_sheer_listing, millionths
+from referees.ward_maker import random_ward
 
 LONG = bool(os.environ.get("AIRYOKE_LONG"))
 TABLES = 6000 if LONG else 400
@@ -96,9 +96,8 @@ def test_on_random_wards_the_judged_plan_is_the_best_of_all_and_keeps_the_rules(
         )
         planned = plan_groups(request)
         kept = {i for i, _ in planned.kept}
-        free = [i for i in range(len(ward.beds))]
         best = best_plan(
-            len(free),
+            len(ward.beds),
             plain(planned.options),
             max(usable_count(request) - len({label for _, label in planned.kept}), 0),
             ward.stock,

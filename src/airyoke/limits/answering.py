@@ -52,7 +52,7 @@ SOURCES: tuple[Source, ...] = (
     Source("oxygen", "Shunt at an assumed arteriovenous difference: Benatar, Hewlett, Nunn, Br J Anaesth 1973;45:711; "
            "saturation: Severinghaus, J Appl Physiol 1979;46:599, with the pH shift."),
     Source("power", "Mechanical power: pressure control by Becher et al., Intensive Care Med 2019;45:1321 (simple "
-           "form, pressure at the patient's wye); volume control by Gattinoni et al., Intensive Care Med 2016;42:1567."),
+           "form, pressure at the wye); volume control by Gattinoni et al., Intensive Care Med 2016;42:1567."),
 )  # fmt: skip
 
 

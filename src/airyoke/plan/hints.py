@@ -13,8 +13,8 @@ from airyoke.plan.judging import Judge, Verdict
 from airyoke.plan.planner import Planned, Request, in_reach, usable_count
 from airyoke.quantities.estimate import Spread
 
-MOST_LARGER_GROUPS = 12  # judged for a hint only
-MOST_TRIED = 2  # partners judged for one hint
+MOST_LARGER_GROUPS = 4  # judged for a hint only
+MOST_TRIED = 1  # partners judged for one hint
 
 
 def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, ...], tuple[Note, ...]]:
@@ -56,11 +56,11 @@ def _no_partner(verdicts: Sequence[Verdict], bed: int, request: Request) -> str:
     if nearest.answer is not None and nearest.answer.margin is not None:
         margin = nearest.answer.margin
         chance = f"inside every target in {100 * margin.inside_probability:.0f} % of the draws"
-        return f"no judged partner is allowed; nearest is {other}: {chance}, limit {margin.limit.name}"
+        return f"no judged partner is allowed; nearest is {other}: {chance}; {margin.limit.meaning} binds"
     if nearest.found is None:
         return "no partner could be judged"
     limit = nearest.found.search_margin.limit
-    return f"no partner is inside the limits at any settings tried; nearest is {other}, limit {limit.name}"
+    return f"no partner is inside the limits at any settings tried; nearest is {other}; {limit.meaning} binds"
 
 
 def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Note]:

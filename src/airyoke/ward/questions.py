@@ -48,7 +48,8 @@ def check_ward(ward: Ward) -> tuple[Finding, ...]:
     from airyoke.ward.round_trip import round_trip_findings
 
     assessed = assess_ward(ward)
-    estimated = (f for a in assessed for f in _estimate_findings(a))
+    said = {(f.id, f.bed) for f in ward.findings}  # the reader's has its place in the sheet: it is the one kept
+    estimated = [f for a in assessed for f in _estimate_findings(a) if (f.id, f.bed) not in said]
     return (*ward.findings, *estimated, *round_trip_findings(assessed, ward.policy))
 
 
