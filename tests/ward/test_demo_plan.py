@@ -115,6 +115,15 @@ def test_with_one_valve_too_few_one_pair_less_is_coupled(ward, plan):
     assert sum(len(g.beds) > 1 for g in fewer.groups) < pairs
 
 
+def test_with_an_empty_store_room_the_missing_parts_are_the_reason(ward):
+    bare = plan_ward(replace(ward, stock={}), now=NOW, draws=64)
+    assert all(len(group.beds) == 1 for group in bare.groups)
+    reasons = {note.id for one in bare.unplaced for note in one.why}
+    hints = {note.id for one in bare.unplaced for note in one.would_change}
+    assert "parts" in reasons
+    assert "parts" in hints
+
+
 def test_where_policy_says_no_nobody_shares(ward):
     alone = plan_ward(replace(ward, policy=replace(ward.policy, sharing="no")), now=NOW, draws=64)
     assert alone.outcome == "no_sharing"

@@ -32,7 +32,10 @@ def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, 
     allowed = [v for v in mine if v.allowed]
     rules = [(i, j) for i, j, _ in planned.permitted.refused if bed in (i, j)]
     if c.may_share:
-        if allowed:
+        missing = missing_parts(request.stock)
+        if allowed and missing:
+            why.append(Note("parts", f"the store room lacks parts for another shared circuit: {missing}"))
+        elif allowed:
             others = ", ".join(_other(v, bed, request) for v in allowed)
             why.append(Note("partners-taken", f"may share with {others}; each serves more patients elsewhere"))
         elif mine:
@@ -40,10 +43,18 @@ def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, 
         if rules and not allowed:
             why.append(Note("rules", f"{len(rules)} further beds are kept apart by rooms, labels or position"))
     ventilators = usable_count(request)
-    why.append(Note("ventilators", f"{ventilators} ventilators may be used and {request.policy.reserve_ventilators} "
-                    "held in reserve"))  # fmt: skip
+    reserve = request.policy.reserve_ventilators
+    why.append(Note("ventilators", f"ventilators that may be used: {ventilators}; held in reserve: {reserve}"))
     change.extend(_what_would_change(planned, request, bed))
     return tuple(why), tuple(change)
+
+
+def missing_parts(stock: dict[str, int] | None) -> str:
+    """What the stock lacks for one shared circuit of two, in words; empty where nothing is."""
+    if stock is None:
+        return ""
+    short = [(part, need, stock.get(part, 0)) for part, need in standard_build(2).parts if stock.get(part, 0) < need]
+    return ", ".join(f"{part} {have} of {need}" for part, need, have in short)
 
 
 def _other(verdict: Verdict, bed: int, request: Request) -> str:
@@ -69,19 +80,22 @@ def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Not
     usable, kept = usable_count(request), len(planned.kept)
     hints: list[Note] = []
 
-    def places(more: int, options: Sequence[Option], at_most_left: int | None = None) -> bool:
+    def places(more: int, options: Sequence[Option], stock: dict[str, int] | None = request.stock) -> bool:
         again = assign(
             len(request.candidates), options, len(planned.ventilators) + 1, max(usable - kept, 0) + more,
-            request.stock, [0] * len(request.candidates),
+            stock, [0] * len(request.candidates),
         )  # fmt: skip
-        return len(again.left) < (len(planned.assignment.left) if at_most_left is None else at_most_left)
+        return len(again.left) < len(planned.assignment.left)
 
     if c.patient is not None:
         spare = Option((bed,), len(planned.ventilators), None, 0, 1)
         if places(1, [*planned.options, spare]):
-            hints.append(Note("one-more-ventilator", "one more ventilator gives it a place"))
+            hints.append(Note("one-more-ventilator", "one more ventilator gives a place to one more bed"))
     if policy.reserve_ventilators > 0 and planned.reserve and places(1, planned.options):
-        hints.append(Note("reserve", "giving up one ventilator of the reserve gives it a place, against the policy"))
+        text = "giving up one ventilator of the reserve gives a place to one more bed, against the policy"
+        hints.append(Note("reserve", text))
+    if request.stock is not None and places(0, planned.options, None):
+        hints.append(Note("parts", "with more parts in the store room one more bed would have a place"))
     if c.may_share and policy.sharing != "no":
         larger = policy.max_group_size + 1
         if larger <= MAX_PATIENTS:
