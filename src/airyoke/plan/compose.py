@@ -168,12 +168,16 @@ def answer_alone(
 def _rehearsal(members: Sequence[Candidate], settings: Settings, request: Request) -> Rehearsal:
     policy = request.policy
     expected: list[Expectation] = []
+    outside: list[str] = []
     for c in members:
         answer = answer_alone(c, settings, policy, request.draws, request.seed)
         if answer is None:
             continue
         for name in EXPECTED:
             f = answer.patients[0].figures[name]
+            if f.value is not None and f.limit is not None and f.limit.margin < 0.0:
+                limit = policy.limit(f.limit.name, f.limit.side)
+                outside.append(f"bed {c.bed}, {limit.meaning} ({f.limit.side} bound {f.limit.bound:g})")
             if f.value is not None and f.low is not None and f.high is not None:
                 expected.append(Expectation(c.bed, name, f.value, f.low, f.high))
     return Rehearsal(
@@ -188,7 +192,18 @@ def _rehearsal(members: Sequence[Candidate], settings: Settings, request: Reques
             f"{100 * policy.confirm_confidence:.0f} % of the draws and inside every hard bound in at least "
             f"{100 * policy.hard_confidence:.0f} %. Pressure above PEEP and PEEP may then be moved by 2; a new rate or "
             "inspiratory time needs another rehearsal."
+            + _outside_alone(outside)
         ),
+    )
+
+
+def _outside_alone(outside: Sequence[str]) -> str:
+    """Its own circuit costs a patient less pressure than a shared one: alone, the same dials may be too much."""
+    if not outside:
+        return ""
+    return (
+        f" Expected outside a target while alone, because its own circuit takes less pressure: {'; '.join(outside)}. "
+        "Stop the rehearsal of that bed when it gets there; the shared circuit gives less."
     )
 
 
