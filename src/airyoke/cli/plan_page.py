@@ -12,7 +12,7 @@ from airyoke.cli.notes import assumed_part, cautions_part
 from airyoke.cli.page import Column, Page, short
 from airyoke.cli.plan_proof import pick_list_part, proof_part, refused_pairs_part
 from airyoke.cli.times import day_words, readings_words
-from airyoke.contract.dials import ALSO_SET, dial_list
+from airyoke.contract.dials import dial_list
 from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.words import name_words, plain
 from airyoke.limits.answer import Figure
@@ -51,7 +51,7 @@ def plan_page(page: Page, view: PlanView, *, brief: bool, all_pairs: bool) -> No
         _group(page, view, group)
     if shared:
         page.heading("On every shared ventilator, besides the dials")
-        for line in ALSO_SET:
+        for line in dict.fromkeys(line for group in shared for line in group.switches):
             page.item(line)
     if alone:
         _alone(page, view, alone)

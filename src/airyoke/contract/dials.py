@@ -72,14 +72,3 @@ def _above(settings: Settings) -> str | None:
 def _absolute(settings: Settings) -> str | None:
     above = settings.pressure_above_peep_cmh2o
     return None if above is None else plain(settings.peep_cmh2o + above)
-
-
-ALSO_SET: tuple[str, ...] = (
-    "trigger as insensitive as it goes; mandatory breaths only",
-    "apnoea backup off, or equal to these settings",
-    "leak compensation, automatic weaning and any proximal sensor off",
-    "circuit compensation as stated for the ventilator",
-    "the 100 % oxygen key reaches everybody; no gas-driven nebuliser",
-    "most ventilators end the breath at the high-pressure alarm: one cough cuts it short for all",
-)
-"""What holds for every shared ventilator, whatever its settings (rule of the trade)."""

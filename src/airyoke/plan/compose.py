@@ -127,13 +127,14 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
 
 
 SWITCHES = (
-    "trigger as insensitive as it goes",
+    "trigger as insensitive as it goes; mandatory breaths only",
     "apnoea backup off, or set equal to these settings",
     "leak compensation off",
     "automatic weaning off",
     "proximal flow sensor off: it would see one patient",
     "the 100 % oxygen key reaches everybody",
     "no gas-driven nebuliser",
+    "most ventilators end the breath at the high-pressure alarm: one cough cuts it short for all",
 )  # common practice, no source
 
 
