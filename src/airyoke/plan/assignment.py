@@ -125,6 +125,15 @@ def assign(
     return Assignment(chosen, remaining, tuple(goals), alternatives)
 
 
+def fewest_left(
+    beds: int, options: Sequence[Option], ventilators: int, usable: int, stock: dict[str, int] | None
+) -> int:
+    """How few beds can be without a place: the first goal alone, for trying what would change it."""
+    model, _, left = _model(beds, options, ventilators, usable, stock)
+    solution = model.minimise(dict.fromkeys(left, 1.0))
+    return round(solution.value) if solution.usable else beds
+
+
 def _model(
     beds: int, options: Sequence[Option], ventilators: int, usable: int, stock: dict[str, int] | None
 ) -> tuple[BinaryModel, list[int], list[int]]:

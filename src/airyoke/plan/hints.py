@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from airyoke.circuit.builds import MAX_PATIENTS, standard_build
 from airyoke.lungs.patient import Patient
-from airyoke.plan.assignment import Option, assign
+from airyoke.plan.assignment import Option, fewest_left
 from airyoke.plan.candidate import Candidate, Note, why_not_together
 from airyoke.plan.judging import Judge, Verdict
 from airyoke.plan.planner import Planned, Request, in_reach, usable_count
@@ -81,11 +81,9 @@ def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Not
     hints: list[Note] = []
 
     def places(more: int, options: Sequence[Option], stock: dict[str, int] | None = request.stock) -> bool:
-        again = assign(
-            len(request.candidates), options, len(planned.ventilators) + 1, max(usable - kept, 0) + more,
-            stock, [0] * len(request.candidates),
-        )  # fmt: skip
-        return len(again.left) < len(planned.assignment.left)
+        may_use = max(usable - kept, 0) + more
+        fewest = fewest_left(len(request.candidates), options, len(planned.ventilators) + 1, may_use, stock)
+        return fewest < len(planned.assignment.left)
 
     if c.patient is not None:
         spare = Option((bed,), len(planned.ventilators), None, 0, 1)
