@@ -1,8 +1,9 @@
 """Invented wards by number: beds, rooms, labels, ventilators, stock and policy, with the untidiness of real ones.
 
 Nothing here is clinical evidence. Severe, moderate, near-normal and obstructive lungs come in the proportions
-45 / 25 / 18 / 12 %; the readings of one patient belong together (tidal volume, plateau, peak, total PEEP, rate
-and blood gas follow from one invented lung), so that an estimate made from them gives that lung back.
+45 / 25 / 18 / 12 %, about half of one ward alike. The readings of one patient belong together (tidal volume,
+plateau, peak, total PEEP, rate and blood gas follow from one invented lung), so that an estimate made from them
+gives that lung back.
 """
 
 from __future__ import annotations
@@ -49,24 +50,26 @@ class _Kind:
 
 
 _RANGES = {
-    "severe": _Kind((10.0, 15.0), (5.3, 6.6), (9, 14), (0.5, 0.7), (9, 15), (90, 150), (0.8, 0.95)),
-    "moderate": _Kind((9.0, 12.5), (5.8, 7.0), (8, 12), (0.4, 0.6), (8, 14), (130, 210), (0.85, 1.0)),
-    "near-normal": _Kind((7.5, 10.5), (6.0, 7.4), (6, 9), (0.3, 0.45), (7, 12), (200, 320), (0.9, 1.1)),
-    "obstructive": _Kind((8.0, 11.0), (6.4, 7.6), (5, 8), (0.3, 0.5), (17, 24), (180, 280), (0.9, 1.1)),
+    "severe": _Kind((11.0, 14.5), (5.5, 6.3), (10, 13), (0.5, 0.65), (9, 14), (90, 150), (0.8, 0.95)),
+    "moderate": _Kind((9.5, 12.5), (5.8, 6.8), (9, 12), (0.45, 0.6), (8, 13), (130, 210), (0.85, 1.0)),
+    "near-normal": _Kind((8.0, 10.5), (6.0, 7.0), (6, 9), (0.35, 0.45), (7, 12), (200, 300), (0.9, 1.1)),
+    "obstructive": _Kind((8.5, 11.0), (6.3, 7.2), (6, 8), (0.35, 0.5), (15, 21), (180, 270), (0.9, 1.1)),
 }
 
 
-def random_ward(seed: int, fewest: int = 3, most: int = 8) -> Ward:
+def random_ward(seed: int, fewest: int = 4, most: int = 8) -> Ward:
     """The ward of that number, the same each time. Between ``fewest`` and ``most`` beds."""
     rng = Random(f"ward {seed}")
     count = rng.randint(fewest, most)
-    rooms = ["East"] if rng.random() < 0.6 else ["East", "West"]
-    labels = INFECTIONS[: 1 if rng.random() < 0.6 else 2]
+    dominant = rng.choices(KINDS, PROPORTIONS)[0]
+    rooms = ["East"] if rng.random() < 0.5 else ["East", "West"]
+    labels = INFECTIONS[: 1 if rng.random() < 0.55 else 2]
     ventilators = _ventilators(rng, count, rooms)
-    on_now = _on_now(rng, count, [v.label for v in ventilators if v.usable])
-    machines = {v.label: v for v in ventilators}
+    of_beds = [rng.choice(rooms) if rng.random() > 0.03 else None for _ in range(count)]
+    running = _running(rng, of_beds, [v for v in ventilators if v.usable])
     beds = tuple(
-        _bed(rng, f"B{number + 1}", rooms, labels, machines.get(on_now[number] or "")) for number in range(count)
+        _bed(rng, f"B{number + 1}", room, labels, dominant, machine)
+        for number, (room, machine) in enumerate(zip(of_beds, running, strict=True))
     )
     return Ward(beds, ventilators, _policy(rng), _stock(rng))
 
@@ -74,6 +77,7 @@ def random_ward(seed: int, fewest: int = 3, most: int = 8) -> Ward:
 def _ventilators(rng: Random, beds: int, rooms: list[str]) -> tuple[Ventilator, ...]:
     count = rng.randint(max(2, beds // 2), beds + 1)
     coarse_from = rng.randint(1, count) if rng.random() < 0.2 else count
+    compensates = "on" if rng.random() < 0.7 else "off"
     machines = []
     for number in range(count):
         coarse = number >= coarse_from
@@ -83,7 +87,7 @@ def _ventilators(rng: Random, beds: int, rooms: list[str]) -> tuple[Ventilator, 
                 room=rng.choice(rooms) if rng.random() < 0.12 else None,
                 usable=rng.random() > 0.1,
                 modes=("vc",) if rng.random() < 0.08 else ("vc", "pc"),
-                circuit_compensation="on" if rng.random() < 0.7 else "off",
+                circuit_compensation=compensates,
                 max_rate_per_min=30.0 if coarse else 60.0,
                 rate_step_per_min=2.0 if coarse else 1.0,
                 inspiratory_time_step_s=0.1 if coarse else 0.05,
@@ -93,40 +97,44 @@ def _ventilators(rng: Random, beds: int, rooms: list[str]) -> tuple[Ventilator, 
     return tuple(machines)
 
 
-def _on_now(rng: Random, beds: int, usable: list[str]) -> list[str | None]:
+def _running(rng: Random, rooms: list[str | None], usable: list[Ventilator]) -> list[Ventilator | None]:
     """Which machine each bed is on: some on borrowed devices (none), here and there two on one."""
     free = list(usable)
     rng.shuffle(free)
-    on: list[str | None] = []
-    for _ in range(beds):
-        if on and on[-1] is not None and on.count(on[-1]) == 1 and rng.random() < 0.12:
-            on.append(on[-1])
-        elif free and rng.random() < 0.75:
-            on.append(free.pop())
+    on: list[Ventilator | None] = []
+    for bed, room in enumerate(rooms):
+        near = [v for v in free if v.room is None or v.room == room]
+        last = on[-1] if on else None
+        if last is not None and on.count(last) == 1 and room == rooms[bed - 1] and rng.random() < 0.15:
+            on.append(last)
+        elif near and rng.random() < 0.75:
+            free.remove(near[0])
+            on.append(near[0])
         else:
             on.append(None)
     return on
 
 
 def _bed(
-    rng: Random, label: str, rooms: list[str], infections: tuple[str, ...], machine: Ventilator | None
-) -> Bed:
+    rng: Random, label: str, room: str | None, infections: tuple[str, ...], dominant: str,
+    machine: Ventilator | None,
+) -> Bed:  # fmt: skip
     infection = None if rng.random() < 0.05 else frozenset({rng.choice(infections)})
     if infection and rng.random() < 0.05:
         infection = infection | {"resistant-strain"}
     conditions: tuple[str, ...] = ()
-    if rng.random() < 0.07:
+    if rng.random() < 0.05:
         conditions = (rng.choice(NEVER),)
     elif rng.random() < 0.12:
         conditions = (rng.choice(ASK),)
-    kind = rng.choices(KINDS, PROPORTIONS)[0]
+    # A surge fills a ward with patients that are alike; over all wards the proportions stay.
+    kind = dominant if rng.random() < 0.5 else rng.choices(KINDS, PROPORTIONS)[0]
     if kind == "obstructive":
         conditions = (*conditions, "obstructive-lung-disease")
-    room = rng.choice(rooms)
     return Bed(
         label=label,
         code=f"c{rng.randint(100, 999)}",
-        room=room if rng.random() > 0.03 else None,
+        room=room,
         readings=None if rng.random() < 0.04 else invented_readings(rng, kind, machine),
         infection=infection,
         conditions=conditions,
@@ -154,10 +162,10 @@ def invented_readings(rng: Random, kind: str, machine: Ventilator | None) -> Rea
     alveolar_fraction = rng.uniform(0.12, 0.3)
     past_dead_space = max(volume - dead, 60.0) * (1.0 - alveolar_fraction) / 1000.0
     output = weight * rng.uniform(2.6, 3.6)
-    rate = round(0.863 * output / (rng.uniform(38, 48) * past_dead_space))
+    rate = round(0.863 * output / (rng.uniform(38, 46) * past_dead_space))
     rate = min(max(rate, 12), 20 if kind == "obstructive" else 30)
     paco2 = round(min(max(0.863 * output / (rate * past_dead_space), 30), 68), 1)
-    ph = round(min(max(rng.gauss(7.36, 0.05), 7.15), 7.47), 2)
+    ph = round(min(max(rng.gauss(7.37, 0.045), 7.15), 7.47), 2)
 
     out = resistance * (1.4 if kind == "obstructive" else 1.0) + _EXPIRATORY_PATH
     emptied = exp(-(60.0 / rate - time) * 1000.0 / (out * compliance))
@@ -177,11 +185,11 @@ def invented_readings(rng: Random, kind: str, machine: Ventilator | None) -> Rea
     fio2 = round(rng.uniform(*ranges.fio2) / 0.05) * 0.05
     fio2 = 0.85 if rng.random() < 0.03 else round(fio2, 2)
     pao2 = round(min(max(fio2 * rng.uniform(*ranges.pao2_to_fio2), 58), 110))
-    gas = rng.random() > 0.06
+    gas = rng.random() > 0.05
     return Readings(
         sex=sex,
         height_cm=float(height),
-        passive=rng.choices(("yes", "possible", "no"), (83, 12, 5))[0],
+        passive=rng.choices(("yes", "possible", "no"), (85, 12, 3))[0],
         mode=mode,
         rate_per_min=float(rate),
         inspiratory_time_s=time,
@@ -204,7 +212,7 @@ def invented_readings(rng: Random, kind: str, machine: Ventilator | None) -> Rea
         tube_mm=rng.choice((7.5, 8.0)),
         humidification=humidification,
         position="prone" if rng.random() < 0.06 else "supine",
-        vasopressor=rng.choices(("none", "low", "high"), (60, 36, 4))[0],
+        vasopressor=rng.choices(("none", "low", "high"), (60, 37, 3))[0],
     )
 
 
