@@ -49,7 +49,6 @@ def test_a_bed_whose_volume_does_not_fit_its_pressures_stays_alone_where_it_is()
     assert places(plan) == {"B1": "V1"}
 
 
-@pytest.mark.xfail(strict=True, reason="no option to stay is offered where the present settings are incomplete")
 def test_a_bed_read_in_pressure_control_without_its_pressure_keeps_the_machine_it_is_on():
     r = read(
         mode="pc", pressure_above_peep_cmh2o=None, flow_shape=None, pause_s=None, peak_cmh2o=None,
@@ -58,26 +57,22 @@ def test_a_bed_read_in_pressure_control_without_its_pressure_keeps_the_machine_i
     assert places(planned(bed("B1", V1, r), machines=(V1, V2))) == {"B1": "V1"}
 
 
-@pytest.mark.xfail(strict=True, reason="the machine a bed is on counts as out of reach")
 @pytest.mark.parametrize("room", [None, "West"])
 def test_a_bed_keeps_the_machine_it_is_on_whatever_the_room_cells_say(room):
     plan = planned(bed("B1", V1, read(), room=room), machines=(replace(V1, room="East"), V2), reserve=1)
     assert places(plan) == {"B1": "V1"}
 
 
-@pytest.mark.xfail(strict=True, reason="the machine a bed is on is no option where its modes cell says otherwise")
 def test_a_bed_keeps_the_machine_it_is_on_in_the_mode_it_was_read_in():
     plan = planned(bed("B1", V1, read(mode="vc")), machines=(replace(V1, modes=("pc",)),))
     assert places(plan) == {"B1": "V1"}
 
 
-@pytest.mark.xfail(strict=True, reason="a kept machine that is not usable is taken off the usable ones as well")
 def test_a_machine_kept_by_a_refused_bed_and_not_usable_takes_no_place_from_the_others():
     beds = (bed("B1", V1, None), bed("B2", V2, read(), exclude=ALONE))
     assert places(planned(*beds, machines=(replace(V1, usable=False), V2))) == {"B1": "V1", "B2": "V2"}
 
 
-@pytest.mark.xfail(strict=True, reason="the hints count kept beds where the planner counts kept machines")
 def test_giving_up_the_reserve_is_said_where_two_refused_beds_run_on_one_machine():
     beds = (
         bed("B1", V1, None), bed("B2", V1, None), bed("B3", None, read(3, fio2=0.5), exclude=ALONE),
@@ -88,7 +83,6 @@ def test_giving_up_the_reserve_is_said_where_two_refused_beds_run_on_one_machine
     assert "reserve" in {note.id for note in plan.unplaced[0].would_change}
 
 
-@pytest.mark.xfail(strict=True, reason="two groups are named on one machine")
 def test_two_refused_beds_on_one_machine_are_one_running_group():
     plan = planned(bed("B1", V1, None), bed("B2", V1, None), machines=(V1, V2))
     assert [g.beds for g in plan.groups] == [("B1", "B2")]

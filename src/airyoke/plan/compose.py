@@ -51,9 +51,9 @@ def compose_plan(
     """The plan in full. ``read_at`` are the times of the readings it rests on; ``findings`` those of the ward."""
     chosen = sorted(planned.assignment.chosen, key=lambda o: (len(o.beds) == 1, o.beds))
     groups = [_group(number, o, planned, request) for number, o in enumerate(chosen, start=1)]
-    groups += [
-        _unjudged(len(groups) + k, request.candidates[i], label) for k, (i, label) in enumerate(planned.kept, start=1)
-    ]
+    for label in dict.fromkeys(label for _, label in planned.kept):
+        together = [request.candidates[i] for i, on in planned.kept if on == label]
+        groups.append(_unjudged(len(groups) + 1, together, label))
     alternatives = tuple(
         tuple(request.candidates[i].bed for i in beds)
         for beds in planned.assignment.alternatives
@@ -63,7 +63,7 @@ def compose_plan(
         Unplaced(request.candidates[i].bed, *why_left(planned, request, i), alternatives)
         for i in planned.assignment.left
     )
-    shared = [g for g in groups if len(g.beds) > 1]
+    shared = [g for g in groups if g.status == "judged"]
     outcome_reason = None
     if request.policy.sharing == "no":
         outcome_reason = "the policy says that ventilators are not shared here"
@@ -146,10 +146,13 @@ def _switches(members: Sequence[Candidate], ventilator: Ventilator) -> tuple[str
     return (*SWITCHES, compensation, *filters)
 
 
-def _unjudged(number: int, candidate: Candidate, ventilator: str) -> PlannedGroup:
-    present = {candidate.bed: candidate.present_settings}
+def _unjudged(number: int, members: Sequence[Candidate], ventilator: str) -> PlannedGroup:
+    """Beds whose readings were refused, on the machine they are on: as they are, and not judged."""
+    present = {c.bed: c.present_settings for c in members}
+    beds = tuple(c.bed for c in members)
+    build = "single" if len(beds) == 1 else "as it runs now"
     return PlannedGroup(
-        f"G{number}", ventilator, (candidate.bed,), (), "single", (), None, present, (), None, None, "not_judged", ()
+        f"G{number}", ventilator, beds, (), build, (), None, present, (), None, None, "not_judged", ()
     )
 
 

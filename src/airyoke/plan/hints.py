@@ -42,7 +42,7 @@ def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, 
             why.append(Note("no-partner", _no_partner(mine, bed, request)))
         if rules and not allowed:
             why.append(Note("rules", f"{len(rules)} further beds are kept apart by rooms, labels or position"))
-    ventilators = usable_count(request)
+    ventilators = max(usable_count(request), 0)
     reserve = request.policy.reserve_ventilators
     why.append(Note("ventilators", f"ventilators that may be used: {ventilators}; held in reserve: {reserve}"))
     change.extend(_what_would_change(planned, request, bed))
@@ -77,11 +77,10 @@ def _no_partner(verdicts: Sequence[Verdict], bed: int, request: Request) -> str:
 def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Note]:
     """Each hint is tried: the plan is chosen again under it, and only what gives this bed a place is said."""
     policy, c = request.policy, request.candidates[bed]
-    usable, kept = usable_count(request), len(planned.kept)
     hints: list[Note] = []
 
     def places(more: int, options: Sequence[Option], stock: dict[str, int] | None = request.stock) -> bool:
-        may_use = max(usable - kept, 0) + more
+        may_use = planned.may_use + more
         fewest = fewest_left(len(request.candidates), options, len(planned.ventilators) + 1, may_use, stock)
         return fewest < len(planned.assignment.left)
 

@@ -114,8 +114,19 @@ class Judge:
 
 
 def ventilator_class(ventilator: Ventilator) -> Ventilator:
-    """The ventilator without label, room and state: equal machines are one class."""
-    return replace(ventilator, label="", room=None, usable=True)
+    """What of a ventilator can change a verdict in pressure control: ranges, steps and flow; the rest is set equal."""
+    return replace(
+        ventilator,
+        label="",
+        room=None,
+        usable=True,
+        modes=tuple(sorted(ventilator.modes)),
+        pressure_reference="above_peep",
+        circuit_compensation="off",
+        hold_sensor="inspiratory",
+        min_tidal_volume_ml=0.0,
+        max_tidal_volume_ml=0.0,
+    )
 
 
 def _entry_spread(group: Sequence[Candidate], policy: Policy) -> float:

@@ -39,13 +39,13 @@ class Planned:
     pair_verdicts: tuple[Verdict, ...]
     judge: Judge
     options: tuple[Option, ...]
+    may_use: int  # how many of ``ventilators`` may be used: the reserve and what is kept are taken off
     rounds: int
 
 
 def usable_count(request: Request) -> int:
-    """How many ventilators may be used: the usable ones less the reserve, never below 0."""
-    usable = sum(v.usable for v in request.ventilators)
-    return max(usable - request.policy.reserve_ventilators, 0)
+    """How many ventilators may be used: the usable ones less the reserve (below 0 where there are fewer)."""
+    return sum(v.usable for v in request.ventilators) - request.policy.reserve_ventilators
 
 
 def plan_groups(request: Request, progress: Progress | None = None) -> Planned:
@@ -61,7 +61,8 @@ def plan_groups(request: Request, progress: Progress | None = None) -> Planned:
     kept = tuple((i, c.ventilator) for i, c in enumerate(candidates) if c.keeps_ventilator and c.ventilator)
     kept_labels = {label for _, label in kept}
     free = tuple(v for v in request.ventilators if v.usable and v.label not in kept_labels)
-    free_for_use = max(usable_count(request) - len(kept_labels), 0)
+    kept_usable = sum(v.usable and v.label in kept_labels for v in request.ventilators)
+    free_for_use = max(usable_count(request) - kept_usable, 0)
 
     sharing = policy.sharing != "no"
     verdicts: dict[tuple[int, ...], dict[Ventilator, Verdict]] = {}
@@ -97,7 +98,7 @@ def plan_groups(request: Request, progress: Progress | None = None) -> Planned:
         for members, by_kind in sorted(verdicts.items())
         if len(members) == 2 and by_kind
     )
-    return Planned(assignment, free, kept, reserve, permitted, best_of_pair, judge, options, rounds=1)
+    return Planned(assignment, free, kept, reserve, permitted, best_of_pair, judge, options, free_for_use, rounds=1)
 
 
 def _classes(ventilators: Sequence[Ventilator]) -> tuple[Ventilator, ...]:
@@ -127,8 +128,9 @@ def _options(
                 options.append(Option((i,), -1, None, 0, 0))
             continue
         for number, v in enumerate(ventilators):
-            now = c.present_settings
-            if now is not None and now.mode in v.modes and in_reach(v, (i,), candidates):
+            # Whatever a cell says of rooms or modes, the machine that ventilates a patient now can go on doing so.
+            now, own = c.present_settings, c.ventilator == v.label
+            if own or (now is not None and now.mode in v.modes and in_reach(v, (i,), candidates)):
                 options.append(Option((i,), number, None, 0, int(c.ventilator != v.label)))
     for members, by_kind in sorted(verdicts.items()):
         parts = standard_build(len(members)).parts
