@@ -107,7 +107,10 @@ class WardRules:
         mode = r.mode
         if mode == "dual":  # one settled breath of it is one of the other two
             mode = "pc" if r.pressure_above_peep_cmh2o is not None else "vc"
-        return {v for v in self.free if mode in self.machine[v].modes and self.reaches(v, (label,))}
+        own = self.bed[label].ventilator  # goes on whatever a cell says of rooms or modes
+        return {
+            v for v in self.free if v == own or (mode in self.machine[v].modes and self.reaches(v, (label,)))
+        }
 
     def needs(self, beds: tuple[str, ...]) -> int:
         """Decisions of a person that this group rests on."""

@@ -200,18 +200,18 @@ def _in_words(text: str) -> str:
     return " ".join(words)
 
 
-def _named(group: PlannedGroup) -> str:
-    return f"bed{'s' if len(group.beds) > 1 else ''} {' and '.join(group.beds)}"
+def _keep(group: PlannedGroup) -> str:
+    return f"{' and '.join(group.beds)} {'keeps' if len(group.beds) == 1 else 'keep'}"
 
 
 def _alone(page: Page, view: PlanView, alone: list[PlannedGroup]) -> None:
-    page.part("Settings left as they are")
+    page.part("Alone, settings left as they are")
     judged = [(f"{one.id} {one.ventilator}", one.answer) for one in alone if one.answer is not None]
     brief_table(page, judged, view.ward.policy)
     for group in alone:
         bed = group.beds[0]
         if group.answer is None:
-            page.item(f"{group.id}: {group.ventilator} stays as it is with {_named(group)}; readings cannot be judged")
+            page.item(f"{group.id}: {_keep(group)} {group.ventilator}; its readings cannot be judged")
         elif group.breaks:
             page.item(
                 f"{bed} moves to {group.ventilator} from {view.ventilator_of(bed) or 'a device outside the ward sheet'}"
@@ -249,7 +249,7 @@ def _brief(page: Page, view: PlanView) -> None:
         for need in group.needs:
             page.text(f"{group.id} needs: {need.text}", 2, 4)
         if group.status == "not_judged":
-            page.text(f"{group.id} {group.ventilator}: {_named(group)} as it is, not judged", 2, 4)
+            page.text(f"{group.id} {group.ventilator}: {_keep(group)} it, not judged", 2, 4)
     for one in view.plan.unplaced:
         page.text(f"no place: {one.bed}: {'; '.join(note.text.rstrip('.') for note in one.why)}", 2, 4)
     cautions_part(page, view.plan.cautions)
