@@ -120,6 +120,12 @@ class PackedNetworks:
     limbs: Floats  # (networks, patients, columns)
     trunks: Floats  # (networks, columns)
 
+    @property
+    def compliance_ml_per_cmh2o(self) -> Floats:
+        """Compliance of each whole circuit without the lungs, (networks,)."""
+        splitters = self.trunks[:, k.SPLITTER_IN_C] + self.trunks[:, k.SPLITTER_OUT_C]
+        return np.asarray(1000.0 * (splitters + self.limbs[:, :, k.WYE_C].sum(axis=1)))
+
 
 def pack(networks: Sequence[FlowNetwork]) -> PackedNetworks:
     """Networks with equally many limbs as arrays. Raises ``ValueError`` where the numbers of limbs differ."""

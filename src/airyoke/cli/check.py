@@ -22,9 +22,10 @@ from airyoke.ward.ward import Ward
 def check_command(source: Path, *, now: str | None, as_json: bool) -> int:
     """Read a ward and list what was found. 0 nothing refused, 1 something refused."""
     ward = read_ward(source, now=now_from(now))
+    assessed = assess_ward(ward)
     with engine_notice():
-        findings = check_ward(ward)
-    answer = CheckAnswer.of(ward, findings, assess_ward(ward))
+        findings = check_ward(ward, assessed)
+    answer = CheckAnswer.of(ward, findings, assessed)
     if as_json:
         print(answer.json_text())
     else:

@@ -189,7 +189,7 @@ def _ventilator_figures(
     breath, settings = outcome.breath, outcome.settings[0]
     compensation = np.zeros_like(breath.delivered_ml)
     if settings.mode == "vc" and settings.circuit_compensation == "on":
-        circuit = _circuit_compliance(group)
+        circuit = group.networks.compliance_ml_per_cmh2o[group.network_of]
         compensation = circuit * np.maximum(breath.ventilator_peak_cmh2o - settings.peep_cmh2o, 0.0)
     displayed = breath.exhaled_ml - compensation
     rows: dict[str, Floats] = {
@@ -210,16 +210,6 @@ def _shown(hold: HoldPressures, sensor: str) -> Floats:
     if sensor == "wye":
         return hold.wyes[:, 0]
     return hold.expiratory_side if sensor == "expiratory" else hold.inspiratory_side
-
-
-def _circuit_compliance(group: SampledGroup) -> Floats:
-    """Compliance of the build in each draw, mL/cmH2O."""
-    from airyoke.breath import kernel as k
-
-    networks = group.networks
-    total = networks.limbs[:, :, k.WYE_C].sum(axis=1)
-    total = total + networks.trunks[:, k.SPLITTER_IN_C] + networks.trunks[:, k.SPLITTER_OUT_C]
-    return np.asarray(1000.0 * total[group.network_of])
 
 
 def assumed_of(patient: Patient) -> tuple[Assumed, ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,20 +120,15 @@ def sample_group(
     )
 
 
-_BUILD_CACHE: dict[tuple[Build, int, int], PackedNetworks] = {}
-
-
+@lru_cache(maxsize=32)
 def _build_draws(build: Build, draws: int, seed: int) -> tuple[PackedNetworks, Integers]:
     """The build with its unmeasured resistances and compliances drawn (one shared cause each)."""
     if draws == 0 or (build.resistance_relative_sd == 0.0 and build.compliance_relative_sd == 0.0):
         return pack([build.network]), np.zeros(draws + 1, np.int64)
-    key = (build, draws, seed)
-    if key not in _BUILD_CACHE:
-        resistance = np.exp(build.resistance_relative_sd * normal_draws("build", 0, draws, seed))
-        compliance = np.exp(build.compliance_relative_sd * normal_draws("build", 1, draws, seed))
-        drawn = [build.network.scaled(float(r), float(c)) for r, c in zip(resistance, compliance, strict=True)]
-        _BUILD_CACHE[key] = pack([build.network, *drawn])
-    return _BUILD_CACHE[key], np.arange(draws + 1)
+    resistance = np.exp(build.resistance_relative_sd * normal_draws("build", 0, draws, seed))
+    compliance = np.exp(build.compliance_relative_sd * normal_draws("build", 1, draws, seed))
+    drawn = [build.network.scaled(float(r), float(c)) for r, c in zip(resistance, compliance, strict=True)]
+    return pack([build.network, *drawn]), np.arange(draws + 1)
 
 
 def _shunt(patient: Patient, columns: PatientDraws, assumptions: Assumptions) -> Floats:

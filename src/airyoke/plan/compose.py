@@ -121,7 +121,6 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         rehearsal=_rehearsal(members, settings, request) if request.policy.rehearse else None,
         status="judged",
         breaks=breaks,
-        pressure_reference=ventilator.pressure_reference,
         switches=_switches(members, ventilator),
     )
 

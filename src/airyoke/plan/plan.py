@@ -59,8 +59,7 @@ class PlannedGroup:
 
     ``status``: ``judged`` by the engine at shared settings · ``as_read`` a patient who stays alone, judged at its
     present settings · ``not_judged`` a bed whose readings were refused. ``present_settings`` by bed.
-    ``breaks`` are the beds whose ventilator changes. ``pressure_reference`` says what this machine's dial reads,
-    ``switches`` what else is to be set or avoided on it.
+    ``breaks`` are the beds whose ventilator changes. ``switches`` says what else is to be set or avoided on it.
     """
 
     id: str
@@ -76,7 +75,6 @@ class PlannedGroup:
     rehearsal: Rehearsal | None
     status: Literal["judged", "as_read", "not_judged"]
     breaks: tuple[str, ...] = ()
-    pressure_reference: Literal["above_peep", "absolute"] = "above_peep"
     switches: tuple[str, ...] = ()
 
 

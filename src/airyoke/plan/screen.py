@@ -39,13 +39,12 @@ class PatientTable:
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """One point of the grid and what the screen thinks of it."""
+    """One point of the grid. What the screen thinks of it stays here: it is no answer."""
 
     rate_per_min: float
     inspiratory_time_s: float
     pressure_above_peep_cmh2o: float
     peep_cmh2o: float
-    screen_margin: float
 
 
 def patient_table(group: SampledGroup, member: int, grid: SettingsGrid, policy: Policy) -> PatientTable:
@@ -184,7 +183,6 @@ def propose(tables: list[PatientTable], grid: SettingsGrid, policy: Policy, coun
             inspiratory_time_s=float(grid.inspiratory_times[i]),
             pressure_above_peep_cmh2o=float(grid.drives[j]),
             peep_cmh2o=float(peep[i, j]),
-            screen_margin=float(score[i, j]),
         )
         for i, j in zip(cells, drives[cells], strict=True)
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 SpreadKind = Literal["none", "lognormal", "normal", "uniform"]
@@ -65,6 +65,3 @@ class Estimate:
     basis: str = ""
     inputs: tuple[tuple[str, float | str], ...] = ()
     assumed: bool = False
-
-    def with_value(self, value: float) -> Estimate:
-        return replace(self, value=value)

@@ -42,12 +42,12 @@ def predict_case(
     return answer_group(group, outcome, policy, seed, assumed=assumed)
 
 
-def check_ward(ward: Ward) -> tuple[Finding, ...]:
+def check_ward(ward: Ward, assessed: tuple[BedAssessment, ...]) -> tuple[Finding, ...]:
     """Everything that was found in a ward: what was typed, what the estimates brought to light, and whether the
-    present gases come back when the engine breathes for each patient at its present settings."""
+    present gases come back when the engine breathes for each patient at its present settings. ``assessed`` are its
+    beds, by :func:`assess_ward`."""
     from airyoke.ward.round_trip import round_trip_findings
 
-    assessed = assess_ward(ward)
     said = {(f.id, f.bed) for f in ward.findings}  # the reader's has its place in the sheet: it is the one kept
     estimated = [f for a in assessed for f in _estimate_findings(a) if (f.id, f.bed) not in said]
     return (*ward.findings, *estimated, *round_trip_findings(assessed, ward.policy))
@@ -84,4 +84,4 @@ def plan_ward(
     )
     planned = plan_groups(request, progress)
     read_at = [bed.readings.read_at for bed in ward.beds if bed.readings is not None and bed.readings.read_at]
-    return compose_plan(planned, request, read_at=read_at, findings=check_ward(ward))
+    return compose_plan(planned, request, read_at=read_at, findings=check_ward(ward, assessed))
