@@ -5,7 +5,8 @@
 
 from airyoke.circuit.builds import MAX_PATIENTS, Build, ideal_build, single_build, standard_build
 from airyoke.circuit.network import Element, FlowNetwork, Limb, Valve
-from airyoke.circuit.parts import PART_NAMES, PARTS, Part
+from airyoke.circuit.part import Part
+from airyoke.circuit.parts import PART_NAMES, PARTS
 
 __all__ = [
     "MAX_PATIENTS",

@@ -107,6 +107,4 @@ class FlowNetwork:
     @property
     def compliance_ml_per_cmh2o(self) -> float:
         """Compliance of the whole circuit without the lungs, mL/cmH2O."""
-        return 2 * self.splitter_compliance_ml_per_cmh2o + sum(
-            limb.wye_compliance_ml_per_cmh2o for limb in self.limbs
-        )
+        return 2 * self.splitter_compliance_ml_per_cmh2o + sum(limb.wye_compliance_ml_per_cmh2o for limb in self.limbs)
