@@ -39,7 +39,12 @@ def read_ward(path: Path, *, now: datetime) -> Ward:
     bed does not stop. Raises :class:`airyoke.quantities.Refused` where the ward cannot be read: no such file,
     an unknown or doubled column, a row without a label, two beds or two ventilators of one name.
     """
-    tables, notes = _read_tables(path)
+    tables, notes = read_tables(path)
+    return ward_of_sheets(open_sheets(tables), notes, path.name, now)
+
+
+def open_sheets(tables: dict[str, Table]) -> dict[str, Sheet]:
+    """Every sheet with its header understood. Raises :class:`airyoke.quantities.Refused` where one cannot be."""
     sheets: dict[str, Sheet] = {}
     stopping: list[Finding] = []
     for name, table in tables.items():
@@ -52,10 +57,11 @@ def read_ward(path: Path, *, now: datetime) -> Ward:
             stopping += _missing_columns(sheets[name]) if name in sheets else []
     if stopping:
         raise Refused(tuple(stopping))
-    return _fold(sheets, notes, path.name, now)
+    return sheets
 
 
-def _read_tables(path: Path) -> tuple[dict[str, Table], list[Finding]]:
+def read_tables(path: Path) -> tuple[dict[str, Table], list[Finding]]:
+    """The raw sheets of a ward, and notes about what was left out. Raises :class:`airyoke.quantities.Refused`."""
     try:
         if path.is_dir():
             return read_csv_folder(path)
@@ -132,7 +138,8 @@ def _missing_columns(sheet: Sheet) -> list[Finding]:
     ]
 
 
-def _fold(sheets: dict[str, Sheet], notes: list[Finding], file: str, now: datetime) -> Ward:
+def ward_of_sheets(sheets: dict[str, Sheet], notes: list[Finding], file: str, now: datetime) -> Ward:
+    """The ward in opened sheets, whatever they came from, with every finding."""
     conditions = tuple(condition.id for condition in CONDITIONS)
     findings = [*notes, *(note for sheet in sheets.values() for note in sheet.notes)]
     policy = Policy()
