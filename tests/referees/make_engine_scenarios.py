@@ -1,8 +1,9 @@
-"""Makes tests/data/engine_scenarios.json: seeded random cases with the referee's answers.
+"""Makes the files of seeded random cases with the referee's answers in tests/data.
 
-    python tests/referees/make_engine_scenarios.py
+    python tests/referees/make_engine_scenarios.py                # 120 cases of one to four patients
+    python tests/referees/make_engine_scenarios.py --set four     # 300 cases of four patients
 
-Some minutes. Every answer is checked before it is stored: a plain breath from it, the same breath by another
+Some minutes each. Every answer is checked before it is stored: a plain breath from it, the same breath by another
 method, and the whole search from another starting point. A drawn case that no clinician could mean (see
 `sensible`) is drawn again.
 """
@@ -12,6 +13,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -23,10 +26,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from referees.lsoda import ATOL_PRESSURE, ATOL_VOLUME, RTOL, SETTLED, SETTLED_PRESSURE, solve_case
 
-TARGET = Path(__file__).resolve().parents[1] / "data" / "engine_scenarios.json"
+DATA = Path(__file__).resolve().parents[1] / "data"
 COMMAND = "python tests/referees/make_engine_scenarios.py"
-SEED = 20250101
-COUNT = 120
 # What a stored answer must keep (parts of the tidal volume; 0.001 % is 1e-5).
 WORST_REMAINING = 1e-6
 WORST_FROM_OTHER_START = 1e-6
@@ -40,9 +41,31 @@ KINDS = {
     "obstructive": ((45, 70), (16, 30)),
     "near-normal": ((45, 70), (8, 14)),
 }
-COUNTS = (2, 4, 3, 2, 1, 4, 3, 2)
-MODES = ("pc", "vc-constant", "pc", "vc-decelerating")
 VALVES = ("real", "real", "leaking", "real", "none")
+
+
+@dataclass(frozen=True)
+class Family:
+    """One file of cases: how many, their seed, and what takes turns in them."""
+
+    file: str
+    seed: int
+    count: int
+    patients: tuple[int, ...]
+    modes: tuple[str, ...]
+
+
+FAMILIES = {
+    "mixed": Family(
+        "engine_scenarios.json", 20250101, 120, (2, 4, 3, 2, 1, 4, 3, 2),
+        ("pc", "vc-constant", "pc", "vc-decelerating"),
+    ),
+    # A quarter in volume control, as the engine is used: planned groups breathe in pressure control.
+    "four": Family(
+        "engine_scenarios_four.json", 20261125, 300, (4,),
+        ("pc", "pc", "vc-constant", "pc", "pc", "pc", "vc-decelerating", "pc"),
+    ),
+}  # fmt: skip
 
 
 def draw(rng: np.random.Generator, low: float, high: float, digits: int = 2) -> float:
@@ -141,9 +164,11 @@ def draw_settings(rng: np.random.Generator, mode: str, count: int, features: set
     return settings
 
 
-def draw_case(rng: np.random.Generator, number: int) -> tuple[dict[str, Any], list[str]]:
+def draw_case(family: Family, rng: np.random.Generator, number: int) -> tuple[dict[str, Any], list[str]]:
     """One case and the words for what is in it."""
-    count, mode, valves = COUNTS[number % 8], MODES[(number + number // 8) % 4], VALVES[number % 5]
+    count = family.patients[number % len(family.patients)]
+    mode = family.modes[(number + number // 8) % len(family.modes)]
+    valves = VALVES[number % len(VALVES)]
     features = {mode, f"{valves} valves"}
     names = list(KINDS)
     patients = []
@@ -216,35 +241,47 @@ def check(case: dict[str, Any]) -> tuple[dict[str, Any] | None, dict[str, Any], 
     return answer, stands, None
 
 
+def make_entry(family: Family, number: int) -> tuple[dict[str, Any], list[str]]:
+    """Case ``number`` of a family with its answer, and why draws before it were given up."""
+    given_up = []
+    for attempt in range(50):
+        # A seed of its own for each case: the first n cases stay the same when more are asked for.
+        case, features = draw_case(family, np.random.default_rng([family.seed, number, attempt]), number)
+        answer, stands, why = check(case)
+        if answer is not None:
+            entry = {"id": f"s{number:03d}", "features": features}
+            return rounded(entry | {"case": case, "answer": answer, "check": stands}), given_up
+        given_up.append(str(why))
+    raise SystemExit(f"no sensible case for number {number}")
+
+
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=COUNT)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--set", choices=FAMILIES, default="mixed")
+    parser.add_argument("--count", type=int)
+    parser.add_argument("--jobs", type=int, default=1)
     arguments = parser.parse_args()
-    entries, drawn_again = [], {}
-    for number in range(arguments.count):
-        for attempt in range(50):
-            # A seed of its own for each case: the first n cases stay the same when more are asked for.
-            case, features = draw_case(np.random.default_rng([SEED, number, attempt]), number)
-            answer, stands, why = check(case)
-            if answer is not None:
-                break
-            drawn_again[why] = drawn_again.get(why, 0) + 1
-        else:
-            raise SystemExit(f"no sensible case for number {number}")
-        entry = {"id": f"s{number:03d}", "features": features}
-        entry |= {"case": case, "answer": answer, "check": stands}
-        entries.append(rounded(entry))
-        print(entry["id"], stands, features, file=sys.stderr)
+    family = FAMILIES[arguments.set]
+    count = arguments.count or family.count
+    entries: list[dict[str, Any]] = []
+    drawn_again: dict[str, int] = {}
+    with ProcessPoolExecutor(arguments.jobs) as pool:
+        for entry, given_up in pool.map(make_entry, [family] * count, range(count)):
+            entries.append(entry)
+            for why in given_up:
+                drawn_again[why] = drawn_again.get(why, 0) + 1
+            print(entry["id"], entry["check"], entry["features"], file=sys.stderr, flush=True)
     worst = {
         name: max(entry["check"][name] for entry in entries)
         for name in entries[0]["check"]
         if name not in ("breaths", "volume_balance_ml")
     }
+    command = COMMAND + ("" if arguments.set == "mixed" else f" --set {arguments.set}")
     data = {
         "version": 1,
         "date": date.today().isoformat(),
-        "seed": SEED,
-        "command": COMMAND + ("" if arguments.count == COUNT else f" --count {arguments.count}"),
+        "seed": family.seed,
+        "command": command + ("" if count == family.count else f" --count {count}"),
         "method": "hard-edged valves; scipy LSODA; periodic breath by Newton on the end-expiratory volumes",
         "scipy": scipy.__version__,
         "tolerances": {
@@ -258,13 +295,13 @@ def main() -> None:
         "drawn_again": drawn_again,
         "scenarios": entries,
     }
-    TARGET.parent.mkdir(exist_ok=True)
+    DATA.mkdir(exist_ok=True)
     head = {key: value for key, value in data.items() if key != "scenarios"}
     # One scenario a line: small enough to store, and a change shows as the scenarios it touches.
     lines = ",\n".join(json.dumps(entry, ensure_ascii=False) for entry in entries)
     text = json.dumps(head, indent=1, ensure_ascii=False)[:-2] + ',\n "scenarios": [\n' + lines + "\n]}\n"
     json.loads(text)
-    TARGET.write_text(text, encoding="utf-8")
+    (DATA / family.file).write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
