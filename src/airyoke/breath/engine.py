@@ -18,7 +18,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from airyoke.breath import kernel as k
+from airyoke.breath import layout as k
+from airyoke.breath.kernel import settle_range
 from airyoke.breath.settings import Settings
 from airyoke.circuit.network import Element, FlowNetwork, Limb
 
@@ -179,11 +180,11 @@ def settle(
     scenario_results = np.zeros((runs, k.SCENARIO_RESULTS))
 
     def work(first: int, last: int) -> None:
-        k.settle_range(
+        settle_range(
             first, last, patients, limbs, trunks, lung_rows, phase_tables, setting_rows,
             network_of, settings_of, start, accuracy.coarse, accuracy.final, accuracy.stop, holds,
             patient_results, scenario_results,
-        )
+        )  # fmt: skip
 
     if runs <= CHUNK:
         work(0, runs)
@@ -336,11 +337,15 @@ def _first_guess(
     elastance = lungs[:, :, k.ELASTANCE]
     flow = 0.3  # L/s, where the quadratic parts are taken
     r_in = (
-        lungs[:, :, k.LUNG_R_IN] + limbs[:, :, k.IN_R] + flow * (lungs[:, :, k.LUNG_K] + limbs[:, :, k.IN_K])
+        lungs[:, :, k.LUNG_R_IN]
+        + limbs[:, :, k.IN_R]
+        + flow * (lungs[:, :, k.LUNG_K] + limbs[:, :, k.IN_K])
         + patients * trunks[:, None, k.TRUNK_IN_R]
     )
     r_out = (
-        lungs[:, :, k.LUNG_R_OUT] + limbs[:, :, k.OUT_R] + flow * (lungs[:, :, k.LUNG_K] + limbs[:, :, k.OUT_K])
+        lungs[:, :, k.LUNG_R_OUT]
+        + limbs[:, :, k.OUT_R]
+        + flow * (lungs[:, :, k.LUNG_K] + limbs[:, :, k.OUT_K])
         + patients * trunks[:, None, k.TRUNK_OUT_R]
     )
     b = np.exp(-te * elastance / r_out)

@@ -1,0 +1,142 @@
+"""Where every number stands: columns of the tables that go into and come out of the compiled core, and the rows of
+its workspace.
+
+Inside: cmH2O, litres, seconds.
+"""
+
+from __future__ import annotations
+
+MAX_PATIENTS = 4
+
+# Columns of a limb row.
+IN_R, IN_K, IN_CRACK, IN_LEAK, IN_ONE_WAY = 0, 1, 2, 3, 4
+OUT_R, OUT_K, OUT_CRACK, OUT_LEAK, OUT_ONE_WAY = 5, 6, 7, 8, 9
+WYE_C, PATIENT_R, PATIENT_K = 10, 11, 12  # the last two lie between wye and tube, passed both ways
+LIMB_COLUMNS = 13
+
+# Columns of a trunk row.
+TRUNK_IN_R, TRUNK_IN_K, TRUNK_OUT_R, TRUNK_OUT_K, SPLITTER_IN_C, SPLITTER_OUT_C = 0, 1, 2, 3, 4, 5
+TRUNK_COLUMNS = 6
+
+# Columns of a lung row.
+ELASTANCE, LUNG_R_IN, LUNG_R_OUT, LUNG_K = 0, 1, 2, 3
+LUNG_COLUMNS = 4
+
+# Columns of a phase: pressures and flows change linearly from *_0 to *_1 over the duration.
+DURATION, PRESSURE_0, PRESSURE_1, FLOW_0, FLOW_1, SOURCE_OPEN, EXPIRATORY_OPEN, IS_SET_VOLUME = 0, 1, 2, 3, 4, 5, 6, 7
+PHASE_COLUMNS = 8
+MAX_PHASES = 5
+
+# Columns of a settings row.
+SET_PEEP, PHASES_IN_INSPIRATION, PHASES, COMPENSATES, SET_VOLUME, MAX_FLOW = 0, 1, 2, 3, 4, 5
+SETTING_COLUMNS = 6
+
+# Per patient results.
+OUT_VT, OUT_PLATEAU, OUT_TOTAL_PEEP, OUT_END_FLOW, OUT_PEAK, OUT_BACKFLOW, OUT_HOLD_IN_WYE, OUT_HOLD_EX_WYE = range(8)
+PATIENT_RESULTS = 8
+# Per scenario results.
+(
+    RES_DELIVERED,
+    RES_EXHALED,
+    RES_PEAK,
+    RES_HOLD_IN_INSP,
+    RES_HOLD_IN_EXP,
+    RES_HOLD_EX_INSP,
+    RES_HOLD_EX_EXP,
+    RES_STATUS,
+    RES_BREATHS,
+    RES_STEPS,
+) = range(10)
+SCENARIO_RESULTS = 10
+
+CONVERGED, TOO_MANY_BREATHS, STEP_FAILED = 0, 1, 2
+
+# Rows of the workspace; a row holds one number of eight scenarios. A state is: pressure of the inspiratory splitter,
+# of the expiratory one, and per patient wye pressure and lung volume.
+NODES = 2 + 2 * MAX_PATIENTS
+Y = 0  # the state
+FLOW = Y + NODES  # net flow into each node at the start of the step
+K1 = FLOW + NODES
+K2 = K1 + NODES
+K3 = K2 + NODES
+K4 = K3 + NODES
+RIGHT = K4 + NODES  # right-hand side of a stage
+STAGE_Y = RIGHT + NODES
+STAGE_FLOW = STAGE_Y + NODES
+MASS = STAGE_FLOW + NODES  # compliance of each pressure node, 1 for a volume
+Y_TI = MASS + NODES  # the state at the end of inspiration
+Y_END = Y_TI + NODES
+
+# Three rows a patient each: of the branch in, of the lung, of the branch out.
+CONDUCTANCE = Y_END + NODES
+STAGE_CONDUCTANCE = CONDUCTANCE + 3 * MAX_PATIENTS
+ELIMINATED = STAGE_CONDUCTANCE + 3 * MAX_PATIENTS  # 1/(a + g E), g E/(a + g E), and the wye's share
+
+# One row a patient each.
+REVERSED = ELIMINATED + 3 * MAX_PATIENTS  # reversed flow at the start of the step
+STAGE_REVERSED = REVERSED + MAX_PATIENTS
+EMPTYING = STAGE_REVERSED + MAX_PATIENTS  # exponent by which the lung forgets where it was, so far in this breath
+EMPTYING_TI = EMPTYING + MAX_PATIENTS
+PEAK = EMPTYING_TI + MAX_PATIENTS
+BACKFLOW = PEAK + MAX_PATIENTS
+START = BACKFLOW + MAX_PATIENTS  # lung volume that this breath started from
+MISS_BEFORE = START + MAX_PATIENTS  # predicted way still to go, one breath earlier
+AIM_BEFORE = MISS_BEFORE + MAX_PATIENTS
+END_FLOW = AIM_BEFORE + MAX_PATIENTS
+END_BACKFLOW = END_FLOW + MAX_PATIENTS
+
+# One row a phase: the first step that was taken in it.
+FIRST_STEP = END_BACKFLOW + MAX_PATIENTS
+
+# What does not change within a scenario: columns of each patient, then the trunks.
+PATIENT = FIRST_STEP + MAX_PHASES
+(
+    P_IN_R,
+    P_IN_K4,
+    P_IN_CRACK,
+    P_IN_LEAK,
+    P_IN_ONE_WAY,
+    P_OUT_R,
+    P_OUT_K4,
+    P_OUT_CRACK,
+    P_OUT_LEAK,
+    P_OUT_ONE_WAY,
+    P_LUNG_R_IN,
+    P_LUNG_R_OUT,
+    P_LUNG_K4,
+    P_ELASTANCE,
+) = range(14)
+PATIENT_ROWS = 14
+_ONE_EACH = PATIENT + PATIENT_ROWS * MAX_PATIENTS
+(
+    T_IN_R,
+    T_IN_K4,
+    T_OUT_R,
+    T_OUT_K4,
+    PEEP,
+    FLOW_LIMIT,
+    TOLERANCE,
+    LIVE,  # 1 where the lane holds a scenario
+    TIME,
+    STEP,
+    STEP_TAKEN,  # the first accepted of the phase
+    STEP_MAX,
+    PHASE_TIME,
+    PRESSURE,
+    PRESSURE_RATE,
+    OWN_FLOW,
+    OWN_FLOW_RATE,
+    SOURCE,
+    OUTLET,
+    WATCH_IN,
+    WATCH_OUT,
+    EVENT,  # 1 the phase is over, 2 or more the steps collapsed
+    PHASE_STEPS,
+    PEAK_IN,
+    DELIVERED,
+    EXHALED,
+    STORED,  # gas in the network when the phase began
+    VOLUME_SCALE,
+    FINENESS,
+) = range(_ONE_EACH, _ONE_EACH + 29)
+ROWS = _ONE_EACH + 29
