@@ -20,8 +20,8 @@ from airyoke.ward.state import WardState
 _KEEP_EVERY: Final = 256
 _EMPTY: Final = WardState()
 REVISIONS: Final = ("correction", "undo")
-# What names another entry's work, and so has no content of its own to correct.
-_NOT_CORRECTED: Final = (*REVISIONS, "import", "person")
+# Who may do what, and what an import was, is never changed backwards: a new entry says what holds from now on.
+_NEVER_REVISED: Final = ("import", "person", "site")
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +130,13 @@ def _revision(entry: Entry, source: Source) -> _Revision:
     target = source.by_id(named)
     if target is None or target.sequence >= entry.sequence or target.stream != entry.stream:
         _refuse("entry-unknown", f"there is no entry {named}", "name one that was written before")
+    if target.kind in _NEVER_REVISED:
+        _refuse("entry-not-revised", f"an entry of kind {target.kind} is not changed backwards", "write a new one")
     if entry.kind == "undo":
         return _Revision(entry.sequence, "undo", target.sequence, {})
-    if target.kind in _NOT_CORRECTED:
-        remedy = "correct the entry that it names" if target.kind == "correction" else "undo it, or write a new one"
-        _refuse("entry-not-corrected", f"an entry of kind {target.kind} is not corrected", remedy)
+    if target.kind in REVISIONS:
+        remedy = "correct the entry that it names, or undo it"
+        _refuse("entry-not-corrected", f"a {target.kind} is not corrected", remedy)
     content = entry.content["content"]
     wrong = content_findings(target.kind, content)
     if wrong:
