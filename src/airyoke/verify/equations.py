@@ -50,7 +50,7 @@ def checks() -> tuple[Check, ...]:
         "",
         Tolerance(absolute=1e-5),
         _again,
-        needs="scipy",
+        needs=("scipy",),
     )
     return (*rows, now)
 

@@ -31,7 +31,7 @@ def checks() -> tuple[Check, ...]:
             partial(_compared, one),
             one.setup,
             labels(one),
-            "ngspice",
+            ("ngspice",),
         )
         for one in SCENARIOS
     ]
@@ -46,7 +46,7 @@ def checks() -> tuple[Check, ...]:
             partial(_compared, one, "common"),
             one.setup,
             labels(one),
-            "ngspice",
+            ("ngspice",),
         )
         for one in SCENARIOS
         if one.name in ("three-vc", "four-pc")
@@ -63,7 +63,7 @@ def checks() -> tuple[Check, ...]:
             _planted,
             PLANTED.setup,
             (),
-            "ngspice",
+            ("ngspice",),
         )
     )
     return tuple(rows)

@@ -125,7 +125,7 @@ class Row:
 class Check:
     """A row to be: ``compute`` gives the expected values and ours when it is run.
 
-    ``needs``: the outside tool without which it cannot run.
+    ``needs``: the outside tools without which it cannot run.
     """
 
     id: str
@@ -137,12 +137,13 @@ class Check:
     compute: Callable[[], Compared]
     setup: str = ""
     labels: tuple[str, ...] = ()
-    needs: Tool | None = None
+    needs: tuple[Tool, ...] = ()
 
     def run(self) -> Row:
         """Make the check. A tool that is missing gives ``not run``, an error inside a failed row with its words."""
-        if self.needs is not None and not has(self.needs):
-            return self._row((), (), f"needs {_WHERE_FROM[self.needs]}", ran=False)
+        missing = [_WHERE_FROM[tool] for tool in self.needs if not has(tool)]
+        if missing:
+            return self._row((), (), f"needs {' and '.join(missing)}", ran=False)
         try:
             expected, got = self.compute()
         except Exception as error:  # one broken check must not hide the others
