@@ -77,8 +77,8 @@ class _Drafting:
         for lane in self.path.lanes:
             row = self.rows[lane.letter]
             self.places[lane.wye.piece] = Place(wye, row)
-            self._place_branch(lane, "inspiratory", wye, -1.0)
-            self._place_branch(lane, "expiratory", wye, 1.0)
+            self._place_branch(lane, "inspiratory", wye, -1.0, entry - TRUNK_STEP)
+            self._place_branch(lane, "expiratory", wye, 1.0, exit_ + TRUNK_STEP)
             chain = [step.piece for step in lane.patient] + [f"{lane.letter}.tube"]
             for i, piece in enumerate(chain):
                 self.places[piece] = Place(wye, row + FIRST_ROW_BELOW_WYE + i)
@@ -200,8 +200,8 @@ class _Drafting:
         kind = self.path.assembly.part(piece).kind
         return kind == "tube" or (kind == "sleeve" and ".connector" in piece)
 
-    def _place_branch(self, lane: Lane, side: str, wye: float, direction: float) -> None:
-        """From the wye outwards: fittings a step apart, the tubes as one hose."""
+    def _place_branch(self, lane: Lane, side: str, wye: float, direction: float, edge: float) -> None:
+        """From the wye outwards: fittings a step apart, the tubes as one hose; the outermost hose ends at ``edge``."""
         row = self.rows[lane.letter]
         steps = self._own(lane.inspiratory, side)[::-1] if side == "inspiratory" else self._own(lane.expiratory, side)
         column = wye + 0.3 * direction
@@ -211,18 +211,17 @@ class _Drafting:
                 hose.append(step.piece)
                 continue
             if hose:
-                column = self._lay_hose(lane.letter, side, hose, column, direction, row)
-                hose = []
+                far = column + HOSE_COLUMNS * direction
+                self._lay_hose(lane.letter, side, hose, Place(column, row), Place(far, row))
+                column, hose = far, []
             column += BRANCH_STEP * direction * (0.65 if abs(column - wye) < 0.5 else 0.75)
             self.places[step.piece] = Place(column, row)
             column += BRANCH_STEP * direction * 0.25
         if hose:
-            self._lay_hose(lane.letter, side, hose, column, direction, row)
+            self._lay_hose(lane.letter, side, hose, Place(column, row), Place(edge, row))
 
-    def _lay_hose(self, lane: str, side: str, pieces: list[str], column: float, direction: float, row: float) -> float:
-        far = column + HOSE_COLUMNS * direction
-        self.hoses.append(Hose(lane, side, Place(column, row), Place(far, row), tuple(pieces)))
-        return far
+    def _lay_hose(self, lane: str, side: str, pieces: list[str], start: Place, finish: Place) -> None:
+        self.hoses.append(Hose(lane, side, start, finish, tuple(pieces)))
 
     def _routes(self) -> Iterable[tuple[str, str, tuple[Place, ...]]]:
         """Polylines of the gas: each lane's way in, way out and way to the patient, through the places."""

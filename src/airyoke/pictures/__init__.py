@@ -1,0 +1,8 @@
+"""How does it look? Drawings as SVG text: strokes and letters only, every sum is done before.
+
+A patient is a lane: a letter, a line pattern, a place, and last a colour; the same on screen, paper and in print grey.
+"""
+
+from airyoke.pictures.circuit import circuit_svg
+
+__all__ = ["circuit_svg"]
