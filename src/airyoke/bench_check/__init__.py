@@ -1,0 +1,23 @@
+"""Does the thing that was assembled behave? Readings to expect of a build before a patient is near it, judged when they
+are typed back, and what a part that was turned round or forgotten would do.
+"""
+
+from airyoke.bench_check.checks import Check, bench_settings, expected_checks, still_valid
+from airyoke.bench_check.effects import Effect, effect_of, without_valves
+from airyoke.bench_check.mistakes import Suspect, judge, suspects
+from airyoke.bench_check.test_lungs import TestLung, usual_test_lungs
+
+__all__ = [
+    "Check",
+    "Effect",
+    "Suspect",
+    "TestLung",
+    "bench_settings",
+    "effect_of",
+    "expected_checks",
+    "judge",
+    "still_valid",
+    "suspects",
+    "usual_test_lungs",
+    "without_valves",
+]
