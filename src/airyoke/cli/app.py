@@ -122,3 +122,18 @@ def limits(as_json: Json = False, seed: Seed = 0) -> int:
     from airyoke.cli.limits import limits_command
 
     return limits_command(as_json=as_json)
+
+
+@app.command()
+def verify(
+    as_json: Json = False,
+    seed: Seed = 0,
+    as_markdown: Annotated[
+        bool, typer.Option("--markdown", help="The table as Markdown, as docs/proof.md holds it.")
+    ] = False,
+    every: Annotated[bool, typer.Option("--all", help="A check that could not be run fails, too.")] = False,
+) -> int:
+    """Check the tool against sources outside it: formulas, solvers, libraries, published benches."""
+    from airyoke.cli.verify import verify_command
+
+    return verify_command(as_json=as_json, as_markdown=as_markdown, every=every)

@@ -18,6 +18,7 @@ from airyoke.contract.findings_answer import ErrorAnswer
 from airyoke.contract.limits_answer import LimitsAnswer
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.contract.template_answer import TemplateAnswer
+from airyoke.contract.verify_answer import VerifyAnswer
 from airyoke.contract.why import WhyAnswer
 
 MODELS: dict[str, type[Frozen]] = {
@@ -29,6 +30,7 @@ MODELS: dict[str, type[Frozen]] = {
     "template": TemplateAnswer,
     "error": ErrorAnswer,
     "limits": LimitsAnswer,
+    "verify": VerifyAnswer,
 }
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

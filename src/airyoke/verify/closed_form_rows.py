@@ -18,7 +18,7 @@ from airyoke.verify.vectors_mechanics import PRESSURE_CONTROL, PRESSURE_CONTROL_
 _ONE_LUNG: Final = "settled breath of one resistance and compliance behind a square source (textbook); worked"
 _PARALLEL: Final = "two linear units in parallel, after Otis, J Appl Physiol 1956;8:427; worked"
 _CLOSE: Final = Tolerance(relative=0.001, absolute=0.02)
-_IDEAL: Final = "engine on the ideal circuit, next to no resistance and volume"
+_LONG_EXPIRATION: Final = "6/min, so that nothing stays trapped"
 
 
 def checks() -> tuple[Check, ...]:
@@ -28,7 +28,7 @@ def checks() -> tuple[Check, ...]:
 
 def _closed_forms() -> tuple[Check, ...]:
     def row(
-        name: str, what: str, source: str, compute: partial[Compared], labels: tuple[str, ...], setup: str = _IDEAL
+        name: str, what: str, source: str, compute: partial[Compared], labels: tuple[str, ...], setup: str = ""
     ) -> Check:
         return Check(f"closed-form-{name}", "closed form", what, source, "", _CLOSE, compute, setup, labels)
 
@@ -56,10 +56,10 @@ def _closed_forms() -> tuple[Check, ...]:
             partial(_three_lungs), ("VT mL 20", "VT mL 40", "VT mL 60", "plateau 20", "plateau 40", "plateau 60")),
         row("flow-source-compliance", "constant flow into two lungs of unlike compliance", _PARALLEL,
             partial(_flow_source, LungValues(30, 12, 12), LungValues(60, 12, 12), (322.698, 477.302)),
-            ("VT mL A", "VT mL B"), f"{_IDEAL}; 6/min, so that nothing stays trapped"),
+            ("VT mL A", "VT mL B"), _LONG_EXPIRATION),
         row("flow-source-resistance", "constant flow into two lungs of unlike resistance", _PARALLEL,
             partial(_flow_source, LungValues(40, 10, 10), LungValues(40, 25, 25), (491.242, 308.758)),
-            ("VT mL A", "VT mL B"), f"{_IDEAL}; 6/min, so that nothing stays trapped"),
+            ("VT mL A", "VT mL B"), _LONG_EXPIRATION),
         row("sealed", "2 L into four lungs of 20, 30, 40, 50 and a circuit of 21 mL/cmH2O, long pause: shares by "
             "compliance", "Boyle's law for small pressures: V C / (sum of C + circuit); worked", partial(_sealed),
             ("VT mL 20", "VT mL 30", "VT mL 40", "VT mL 50"), "no valves, hardly any resistance, pause of 2 s"),

@@ -12,8 +12,7 @@ from airyoke.verify.lsoda_answers import ANSWERS
 from airyoke.verify.row import Check, Compared, Tolerance
 from airyoke.verify.scenarios import SCENARIOS, Scenario, breathe, figures, labels, trimmed
 
-_SOURCE: Final = "scipy's LSODA on the equations written out in the table's own words, valves hard-edged"
-_CIRCUIT: Final = "Circuit in plain numbers, 2 mL/cmH2O a patient, valves that open at 0.5 cmH2O."
+_SOURCE: Final = "scipy's LSODA on the equations written out again"
 _NUMERICAL: Final = Tolerance(relative=0.001, absolute=0.02)  # of volumes the former, of pressures the latter
 
 
@@ -37,7 +36,7 @@ def checks() -> tuple[Check, ...]:
             "",
             _NUMERICAL,
             partial(_kept, one),
-            f"{one.setup} {_CIRCUIT}",
+            one.setup,
             labels(one),
         )
         for one in CASES

@@ -42,11 +42,11 @@ def _gas() -> tuple[Check, ...]:
         Check("gas-volume-factors", "library", "volume at body conditions of dry gas of 20 °C, saturated of 20 and "
               "25 °C, dry of 0 °C (real humid air)", _COOLPROP, "", Tolerance(relative=0.003), _volume_factors,
               needs=("CoolProp",)),
-        Check("gas-air", "library", "density of air at 20 °C (kg/m³), viscosity (µPa·s)", _COOLPROP, "",
-              Tolerance(relative=0.001), _air, labels=("density", "viscosity"), needs=("CoolProp",)),
+        Check("gas-air", "library", "air at 20 °C", _COOLPROP, "",
+              Tolerance(relative=0.001), _air, labels=("density g/L", "viscosity µPa·s"), needs=("CoolProp",)),
         Check("gas-density-mixtures", "library", "density of dry oxygen in nitrogen, FiO2 0.21 to 1.0, at 20 and 37 °C",
-              _COOLPROP, "kg/m³", Tolerance(relative=0.002), _mixtures, needs=("CoolProp",)),
-        Check("gas-density-humid", "library", "density of air saturated at 37 °C", _COOLPROP, "kg/m³",
+              _COOLPROP, "g/L", Tolerance(relative=0.002), _mixtures, needs=("CoolProp",)),
+        Check("gas-density-humid", "library", "density of air saturated at 37 °C", _COOLPROP, "g/L",
               Tolerance(relative=0.006), _humid, "Ours leaves argon out: 0.4 % too light.", needs=("CoolProp",)),
         Check("gas-in-a-hose", "library", "no hose takes up less than its gas does: compliance of the catalogue hose, "
               "at least that of the gas alone", _COOLPROP, "mL/cmH2O", Tolerance(side="low"), _hose_compliance,

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import importlib.util
 import math
+import re
 import shutil
+import subprocess
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-Kind = Literal[
-    "formula vector",
-    "closed form",
-    "LSODA",
-    "ngspice",
-    "library",
-    "published bench (predicted)",
-    "published bench (fitted, does not count)",
-    "sign test",
-    "law",
-]
-Verdict = Literal["pass", "fail", "not run"]
+from airyoke.contract.verify_answer import Kind, Side, Verdict
+
 Tool = Literal["scipy", "ngspice", "CoolProp", "fluids"]
 
 FITTED: Final[Kind] = "published bench (fitted, does not count)"
 
+TOOLS: Final[tuple[Tool, ...]] = ("scipy", "ngspice", "CoolProp", "fluids")
 _WHERE_FROM: Final[dict[Tool, str]] = {
     "scipy": "the Python package scipy",
     "ngspice": "the Debian package ngspice",
@@ -45,7 +39,7 @@ class Tolerance:
 
     absolute: float = 0.0
     relative: float = 0.0
-    side: Literal["both", "low", "high"] = "both"
+    side: Side = "both"
 
     def allowed(self, expected: float) -> float:
         """The largest difference that passes, in the unit of the value."""
@@ -62,15 +56,6 @@ class Tolerance:
         if allowed == 0.0:
             return 0.0 if difference == 0.0 else math.inf
         return difference / allowed
-
-    def words(self, unit: str) -> str:
-        """As a person reads it."""
-        if self.side != "both":
-            return "at least" if self.side == "low" else "at most"
-        parts = [f"{100.0 * self.relative:.3g} %"] if self.relative else []
-        if self.absolute or not parts:
-            parts.append(f"{self.absolute:.3g} {unit}".rstrip() if self.absolute else "exact")
-        return " or ".join(parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +159,17 @@ def has(tool: Tool) -> bool:
     if tool == "ngspice":
         return shutil.which("ngspice") is not None
     return importlib.util.find_spec(tool) is not None
+
+
+def version_of(tool: Tool) -> str | None:
+    """The version that is installed here; ``None`` where the tool is not."""
+    if not has(tool):
+        return None
+    if tool != "ngspice":
+        return importlib.metadata.version(tool)
+    said = subprocess.run(["ngspice", "--version"], capture_output=True, text=True, timeout=20, check=False).stdout
+    found = re.search(r"ngspice-(\S+)", said)
+    return found.group(1) if found else "unknown"
 
 
 def vector(
