@@ -7,6 +7,7 @@ races a commit of another connection can, very rarely, damage a file in WAL mode
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import sqlite3
 import tempfile
@@ -26,6 +27,7 @@ from airyoke.record.schema import APPLICATION_ID, REVISIONS
 
 BUSY_TIMEOUT_S: Final = 10.0
 CHECKPOINT_ABOVE_BYTES: Final = 4 * 1024 * 1024
+_NOT_HERE: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_IOERR)
 _MAGIC: Final = b"SQLite format 3\x00"
 
 
@@ -181,16 +183,14 @@ def _open_file(path: Path, read_only: bool, synchronous: str) -> Database:
 
 
 def _opens_for_reading(path: Path) -> bool:
-    try:
-        connection = sqlite3.connect(_uri(path, read_only=True), uri=True)
-    except sqlite3.Error:
-        return False
-    try:
-        connection.execute("SELECT count(*) FROM sqlite_schema")
-    except sqlite3.OperationalError:
-        return False
-    finally:
-        connection.close()
+    """Whether SQLite can read the file where it lies. Damage is not the question here: it is told when it is read."""
+    with contextlib.closing(sqlite3.connect(_uri(path, read_only=True), uri=True)) as connection:
+        try:
+            connection.execute("SELECT count(*) FROM sqlite_schema")
+        except sqlite3.Error as error:
+            return error.sqlite_errorcode & 0xFF not in _NOT_HERE
+        except UnicodeDecodeError:  # the message about the damage is damaged itself
+            return True
     return True
 
 

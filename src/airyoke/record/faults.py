@@ -50,7 +50,7 @@ def told(where: str) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise Refused((_finding(error.orig, where),)) from error
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         raise Refused((_finding(error, where),)) from error
     except OSError as error:
         reason = f"{error.strerror or type(error).__name__}; {NOTHING_LOST}"
@@ -66,6 +66,8 @@ def _finding(error: BaseException | None, where: str) -> Finding:
         finding_id, reason, remedy = _SQLITE[code & 0xFF]
     elif state in _POSTGRESQL:
         finding_id, reason, remedy = _POSTGRESQL[state]
+    elif isinstance(error, sqlite3.Error | UnicodeDecodeError) and code is None:  # text in the file that is none
+        finding_id, reason, remedy = _SQLITE[sqlite3.SQLITE_CORRUPT]
     elif state is not None or code is not None:
         first_line = str(error).splitlines()[0] if str(error) else type(error).__name__
         finding_id, reason, remedy = "record-refused", f"the database refused: {first_line}", "verify the record"

@@ -58,6 +58,16 @@ def make_tables(where: str | Path, *, form: str = REVISIONS[-1]) -> None:
         sync_folder(path.absolute().parent)
 
 
+def has_tables(where: str) -> bool:
+    """Whether this database of a server holds a record already."""
+    engine = server_engine(where)
+    try:
+        with told(where.rsplit("@", 1)[-1]), engine.connect() as connection:
+            return connection.execute(text("SELECT to_regclass('alembic_version')")).scalar_one() is not None
+    finally:
+        engine.dispose()
+
+
 def upgrade(where: str | Path) -> tuple[str, str]:
     """Bring a record to the present form; (form before, form after). Entries are not touched.
 

@@ -60,9 +60,9 @@ class Record:
         database = open_database(where, read_only=read_only, synchronous=synchronous)
         try:
             record = cls(database, _site(database, site), clock, space=space or SpaceRules())
-            if not read_only:
+            if not read_only:  # what is broken is still opened for reading, to be verified and kept
                 record._check_end()
-            record.state()
+                record.state()
         except BaseException:
             database.close()
             raise
@@ -103,7 +103,7 @@ class Record:
                 _E.site == self.site, _E.stream == KINDS[kind].stream, _E.kind == kind
             )  # fmt: skip
             found = connection.execute(query.order_by(_E.sequence.desc()).limit(1)).first()
-        return None if found is None else entry_of(found.line, found.hash)
+        return None if found is None else _entry(found.line, found.hash)
 
     def head(self, stream: Stream = "ward") -> Head:
         """The end of the chain now: print it, and keep it in a second place."""
@@ -326,7 +326,7 @@ def _insert(connection: Connection, entries: Sequence[Entry]) -> None:
 def _by_id(connection: Connection, site: str, entry_id: str) -> Entry | None:
     query = select(_E.line, _E.hash).where(_E.site == site, _E.id == entry_id)
     found = connection.execute(query).first()
-    return None if found is None else entry_of(found.line, found.hash)
+    return None if found is None else _entry(found.line, found.hash)
 
 
 def _last_sequence(site: str, stream: Stream) -> Any:
@@ -344,7 +344,18 @@ def _entries(connection: Connection, site: str, stream: Stream, first: int, last
     if last is not None:
         query = query.where(_E.sequence <= last)
     for line, line_hash in connection.execute(query.order_by(_E.sequence)):
-        yield entry_of(line, line_hash)
+        yield _entry(line, line_hash)
+
+
+def _entry(line: str, line_hash: str) -> Entry:
+    """The entry in a line, where the line is the one that was hashed: nothing else is ever shown as written."""
+    try:
+        if hash_of(line) == line_hash:
+            return entry_of(line, line_hash)
+    except (ValueError, TypeError):
+        pass
+    reason = f"an entry is not what was written: {line[:60]!r}…"
+    raise refused("chain-broken", reason, "stop writing, keep this file, airyoke record verify says where")
 
 
 def read_rows(connection: Connection, site: str, stream: Stream, first: int = 1) -> Iterator[Row]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from sqlalchemy import insert, text
 
 from airyoke.record.database import is_server, open_database, refused
-from airyoke.record.forms import make_tables
+from airyoke.record.forms import has_tables, make_tables
 from airyoke.record.moment import Clock, system_clock
 from airyoke.record.record import Record
 from airyoke.record.schema import site_table
@@ -33,7 +33,7 @@ def create(
     there already; nothing is overwritten.
     """
     check_site_name(site)
-    if not is_server(str(where)) or not _has_tables(str(where)):
+    if not is_server(str(where)) or not has_tables(str(where)):
         make_tables(where)
     add_site(where, site)
     record = Record.open(where, site=site, clock=clock, space=space)
@@ -61,15 +61,3 @@ def add_site(where: str | Path, site: str) -> None:
             connection.execute(insert(site_table).values(site=site))
     finally:
         database.close()
-
-
-def _has_tables(where: str) -> bool:
-    from airyoke.record.database import server_engine
-    from airyoke.record.faults import told
-
-    engine = server_engine(where)
-    try:
-        with told(where.rsplit("@", 1)[-1]), engine.connect() as connection:
-            return connection.execute(text("SELECT to_regclass('alembic_version')")).scalar_one() is not None
-    finally:
-        engine.dispose()
