@@ -6,7 +6,6 @@ import os
 import random
 import sqlite3
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -148,7 +147,7 @@ def test_a_record_whose_end_was_changed_does_not_open_for_writing_but_for_readin
         connection.execute("UPDATE entry SET line = replace(line, 'rt', 'xy') WHERE sequence = ?", (last,))
     with pytest.raises(Refused, match="chain-broken"):
         file_place.open()
-    assert [f.id for f in file_place.open(read_only=True).verify()][0] == "chain-broken"
+    assert file_place.open(read_only=True).verify()[0].id == "chain-broken"
 
 
 def test_a_file_put_back_under_a_running_program_is_noticed(file_place: Site) -> None:
@@ -167,8 +166,3 @@ def test_a_file_put_back_under_a_running_program_is_noticed(file_place: Site) ->
 def test_a_head_that_was_copied_wrongly_is_refused(text: str) -> None:
     with pytest.raises(Refused, match="head-form"):
         Head.read(text)
-
-
-@pytest.fixture(autouse=True)
-def _closed() -> Iterator[None]:
-    yield
