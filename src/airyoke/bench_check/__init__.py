@@ -5,10 +5,12 @@ are typed back, and what a part that was turned round or forgotten would do.
 from airyoke.bench_check.checks import Check, bench_settings, expected_checks, still_valid
 from airyoke.bench_check.effects import Effect, effect_of, without_valves
 from airyoke.bench_check.mistakes import Suspect, judge, suspects
+from airyoke.bench_check.report import CircuitReport, report_of
 from airyoke.bench_check.test_lungs import TestLung, usual_test_lungs
 
 __all__ = [
     "Check",
+    "CircuitReport",
     "Effect",
     "Suspect",
     "TestLung",
@@ -16,6 +18,7 @@ __all__ = [
     "effect_of",
     "expected_checks",
     "judge",
+    "report_of",
     "still_valid",
     "suspects",
     "usual_test_lungs",

@@ -122,7 +122,8 @@ def _squeezes(path: GasPath) -> list[Check]:
         return []
     found: list[Check] = []
     for lane in path.lanes:
-        others = " and ".join(other.letter for other in path.lanes if other is not lane)
+        letters = [other.letter for other in path.lanes if other is not lane]
+        others = letters[0] if len(letters) == 1 else f"any of {', '.join(letters)}"
         for clamped in (False, True):
             rises = float(bool(rising(path, lane.letter, inspiratory_clamped=clamped)))
             also = ", every inspiratory hose clamped" if clamped else ""

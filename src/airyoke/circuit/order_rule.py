@@ -42,7 +42,7 @@ def order_rule(path: GasPath) -> tuple[RuleLine, ...]:
         if assembly.part(step.piece).kind in ("filter", "hmef")
     }
     shared_filters = _count(assembly, ("filter", "hmef")) - len(patient_filters)
-    trees = f"dividing to {n} takes {n - 1} splitters a side; the rule counts the patients' own Y-pieces only"
+    trees = f"dividing to {n} takes {n - 1} a side; the rule counts the patients' own Y-pieces only"
     return (
         RuleLine("Y-piece at each patient", n, len(wyes), "the first comes with the machine's own circuit"),
         RuleLine("splitters, both sides", 2 * (n - 1) if n == 4 else 0, splitters, trees),

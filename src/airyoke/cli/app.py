@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from airyoke.cli.record_commands import MaybePlace, Site, record_app
+
 app = typer.Typer(
     name="airyoke",
     add_completion=False,
@@ -19,13 +21,17 @@ app = typer.Typer(
     ),
 )
 
+app.add_typer(record_app)
+
 Json = Annotated[bool, typer.Option("--json", help="The answer as JSON on stdout, nothing else there.")]
 Seed = Annotated[int, typer.Option("--seed", help="Seed of the draws: same input and seed, same answer.")]
 Now = Annotated[
     str | None,
     typer.Option("--now", metavar="TIME", help="ISO 8601; ages of readings count from here. Default: the clock."),
 ]
-Ward = Annotated[Path, typer.Argument(metavar="WARD", help="A workbook (.xlsx) or a folder of CSV files.")]
+Ward = Annotated[
+    Path | None, typer.Argument(metavar="WARD", help="A workbook (.xlsx) or a folder of CSV files; or --record.")
+]
 Why = Annotated[
     str | None,
     typer.Option("--why", metavar="'BED QUANTITY'", help="One number down to its inputs: --why '3 paco2'."),
@@ -79,16 +85,25 @@ def template(
 
 
 @app.command()
-def check(ward: Ward, as_json: Json = False, seed: Seed = 0, now: Now = None) -> int:
+def check(
+    ward: Ward = None,
+    record: MaybePlace = None,
+    site: Site = None,
+    as_json: Json = False,
+    seed: Seed = 0,
+    now: Now = None,
+) -> int:
     """Read a ward and list everything that is wrong or unusual in it."""
     from airyoke.cli.check import check_command
 
-    return check_command(ward, now=now, as_json=as_json)
+    return check_command(ward, record=record, site=site, now=now, as_json=as_json)
 
 
 @app.command()
 def plan(
-    ward: Ward,
+    ward: Ward = None,
+    record: MaybePlace = None,
+    site: Site = None,
     as_json: Json = False,
     seed: Seed = 0,
     now: Now = None,
@@ -99,7 +114,8 @@ def plan(
     """Who shares with whom on which ventilator, at which settings and alarm limits, and what each gets."""
     from airyoke.cli.plan import plan_command
 
-    return plan_command(ward, now=now, seed=seed, as_json=as_json, brief=brief, all_pairs=all_pairs, why=why)
+    return plan_command(ward, record=record, site=site, now=now, seed=seed, as_json=as_json, brief=brief,
+                        all_pairs=all_pairs, why=why)  # fmt: skip
 
 
 @app.command()
@@ -114,6 +130,39 @@ def predict(
     from airyoke.cli.predict import predict_command
 
     return predict_command(case, as_json=as_json, seed=seed, brief=brief, why=why)
+
+
+@app.command()
+def circuit(
+    patients: Annotated[
+        int | None, typer.Option("--patients", metavar="N", help="How many breathe through it.")
+    ] = None,
+    stock: Annotated[
+        Path | None, typer.Option("--stock", metavar="WARD", help="The ward whose stock sheet counts. Default: order.")
+    ] = None,
+    svg: Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="Draw it into this file.")] = None,
+    narrow: Annotated[bool, typer.Option("--narrow", help="Draw it upright, for a phone.")] = False,
+    reach: Annotated[
+        str | None, typer.Option("--reach", metavar="M[,M...]", help="Metres from splitter to wye, for all or each.")
+    ] = None,
+    layout: Annotated[str, typer.Option("--layout", help="Splitters in a tree or in a chain.")] = "tree",
+    humidification: Annotated[str, typer.Option("--humidification", help="hme or heated.")] = "hme",
+    built: Annotated[
+        str | None,
+        typer.Option("--built", metavar="FILE", help="What was really built, typed back as JSON; - = stdin."),
+    ] = None,
+    parts: Annotated[bool, typer.Option("--parts", help="List the parts catalogue.")] = False,
+    as_json: Json = False,
+    seed: Seed = 0,
+    now: Now = None,
+) -> int:
+    """What to build from the store room: parts, joints in order, what is missing, what the bench should show."""
+    from airyoke.cli.circuit import Asked, circuit_command, parts_command
+
+    if parts:
+        return parts_command(as_json=as_json)
+    asked = Asked(patients, stock, svg, reach, layout, humidification, built, narrow, now)
+    return circuit_command(asked, as_json=as_json)
 
 
 @app.command()

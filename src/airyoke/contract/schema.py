@@ -11,12 +11,15 @@ import sys
 from pathlib import Path
 
 from airyoke.contract.answers import Prediction
+from airyoke.contract.built import Built
 from airyoke.contract.case import Case
 from airyoke.contract.check_answer import CheckAnswer
+from airyoke.contract.circuit_answer import CircuitAnswer, PartsAnswer
 from airyoke.contract.fields import Frozen
 from airyoke.contract.findings_answer import ErrorAnswer
 from airyoke.contract.limits_answer import LimitsAnswer
 from airyoke.contract.plan_answer import PlanAnswer
+from airyoke.contract.record_answer import RecordAnswer
 from airyoke.contract.template_answer import TemplateAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
 from airyoke.contract.why import WhyAnswer
@@ -25,12 +28,16 @@ MODELS: dict[str, type[Frozen]] = {
     "case": Case,
     "prediction": Prediction,
     "plan": PlanAnswer,
+    "circuit": CircuitAnswer,
+    "built": Built,
+    "parts": PartsAnswer,
     "check": CheckAnswer,
     "why": WhyAnswer,
     "template": TemplateAnswer,
     "error": ErrorAnswer,
     "limits": LimitsAnswer,
     "verify": VerifyAnswer,
+    "record": RecordAnswer,
 }
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -39,7 +46,7 @@ def schema_text(name: str) -> str:
     """The schema of one model as its file holds it. ``KeyError`` for a name that is none of ``MODELS``."""
     model = MODELS[name]
     # Answers are described as they are written, a case as it is read.
-    body = model.model_json_schema(by_alias=True, mode="validation" if model is Case else "serialization")
+    body = model.model_json_schema(by_alias=True, mode="validation" if model in (Case, Built) else "serialization")
     return json.dumps({"$schema": _DIALECT, **body}, indent=2, ensure_ascii=False) + "\n"
 
 
