@@ -64,8 +64,9 @@ def solve(network: FlowNetwork, settings: Settings, lungs: tuple[LungValues, ...
             volumes.append(state[2 + len(lungs) :].copy())
         full, empty = volumes[-2], volumes[-1]
         change = float(np.max(np.abs(empty - before)))
-        factor = 0.9 if last_change is None else min(change / last_change, 0.999) if last_change > 0.0 else 0.0
-        last_change = change
+        # Deviations shrink by at least this factor a breath; a smaller observed one may be luck of a single breath.
+        factor = 0.9 if last_change is None else min(max(change / last_change, 0.5), 0.999)
+        last_change = max(change, 1e-15)
         if change * factor / (1.0 - factor) < _SETTLED * float(np.max(full - empty)):
             return OdeBreath(tuple(1000.0 * (full - empty)), tuple(full * elastance), tuple(empty * elastance), breath)
     raise RuntimeError(f"not settled after {_MOST_BREATHS} breaths")
