@@ -9,9 +9,10 @@ from airyoke.cli.page import Column, Page, page_for_stdout, print_page, short
 from airyoke.cli.progress import engine_notice
 from airyoke.cli.run import EXIT_DONE, EXIT_NOT_SOLVED
 from airyoke.cli.times import now_from, readings_words
+from airyoke.cli.wards import ward_from
 from airyoke.contract.check_answer import BedAnswer, CheckAnswer
 from airyoke.contract.words import number_words
-from airyoke.exchange import read_ward, write_template
+from airyoke.exchange import write_template
 from airyoke.quantities import Finding
 from airyoke.quantities.cautions import STANDING
 from airyoke.ward.candidates import assess_ward
@@ -19,9 +20,9 @@ from airyoke.ward.questions import check_ward
 from airyoke.ward.ward import Ward
 
 
-def check_command(source: Path, *, now: str | None, as_json: bool) -> int:
+def check_command(source: Path | None, *, record: str | None, site: str | None, now: str | None, as_json: bool) -> int:
     """Read a ward and list what was found. 0 nothing refused, 1 something refused."""
-    ward = read_ward(source, now=now_from(now))
+    ward = ward_from(source, record, site, now=now_from(now), what="check of the ward")
     assessed = assess_ward(ward)
     with engine_notice():
         findings = check_ward(ward, assessed)

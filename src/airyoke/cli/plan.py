@@ -12,6 +12,7 @@ from airyoke.cli.plan_page import PlanView, plan_page
 from airyoke.cli.progress import Progress
 from airyoke.cli.run import EXIT_DONE, EXIT_LEFT_OVER
 from airyoke.cli.times import now_from
+from airyoke.cli.wards import ward_from
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.exchange import read_ward, write_tables
 from airyoke.plan.plan import Plan
@@ -21,11 +22,12 @@ from airyoke.ward.ward import Ward
 
 
 def plan_command(
-    source: Path, *, now: str | None, seed: int, as_json: bool, brief: bool, all_pairs: bool, why: str | None
-) -> int:
+    source: Path | None, *, record: str | None, site: str | None, now: str | None, seed: int, as_json: bool,
+    brief: bool, all_pairs: bool, why: str | None
+) -> int:  # fmt: skip
     """Read a ward, plan it, print. 0 all placed, 3 somebody has no place or nobody shares."""
     moment = now_from(now)
-    ward = read_ward(source, now=moment)
+    ward = ward_from(source, record, site, now=moment, what="plan of the ward")
     plan = _planned(ward, moment, seed)
     if why is not None:
         from airyoke.cli.why import explain_plan

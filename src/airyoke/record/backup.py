@@ -62,7 +62,7 @@ def restore(backup: Path, where: str | Path) -> tuple[Head, ...]:
     (its ``.sha256`` says which), or where something is at the new place already.
     """
     check_backup(backup)
-    sites = _sites(backup)
+    sites = sites_of(backup)
     if len(sites) != 1:
         reason = f"the backup holds {len(sites)} sites"
         raise refused("site-several", reason, "it is a record itself: open it, and copy site by site", backup.name)
@@ -94,11 +94,11 @@ def backup_finding(record: Record, now: datetime) -> Finding | None:
     """What to say about the last backup: none yet, or old."""
     last = record.last_of("backup")
     if last is None:
-        return Finding("backup-missing", "ask", "no backup was ever made", "airyoke record backup FOLDER")
+        return Finding("backup-missing", "ask", "no backup was ever made", "run airyoke record backup FOLDER")
     passed = age(last.time, now)
     if passed is not None and passed > OLD_AFTER:
         hours = int(passed.total_seconds() // 3600)
-        return Finding("backup-old", "ask", f"the last backup is {hours} h old", "airyoke record backup FOLDER")
+        return Finding("backup-old", "ask", f"the last backup is {hours} h old", "run airyoke record backup FOLDER")
     return None
 
 
@@ -134,7 +134,8 @@ def _verified(path: Path, record: Record) -> tuple[tuple[Head, ...], int]:
         return heads, sum(head.sequence for head in heads)
 
 
-def _sites(path: Path) -> list[str]:
+def sites_of(path: Path) -> list[str]:
+    """The sites in a file."""
     engine = sqlite_engine(path, read_only=True)
     try:
         with told(path.name), engine.connect() as connection:

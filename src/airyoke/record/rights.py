@@ -10,6 +10,7 @@ from airyoke.ward.state import WardState
 
 _PLANNER: Final = frozenset({"plan_accepted", "plan_superseded", "group_started", "group_changed", "group_ended"})
 _KEEPER: Final = frozenset({"person", "site", "policy"})
+_IMPORT: Final = frozenset({"import"})  # whoever may write any of its lines
 _WRITER: Final = frozenset(
     kind.name for kind in KINDS.values() if kind.stream == "ward" and kind.name not in _PLANNER | _KEEPER
 )  # fmt: skip
@@ -18,7 +19,7 @@ MAY_WRITE: Final[dict[str, frozenset[str]]] = {
     "reader": frozenset(),
     "writer": _WRITER,
     "planner": _WRITER | _PLANNER,
-    "keeper": _KEEPER,
+    "keeper": _KEEPER | _IMPORT,
 }
 """Role -> kinds of entries. Everybody may read; corrections and undos are checked by the kind they change as well."""
 
@@ -34,15 +35,24 @@ def check_right(state: WardState, person: str, kind: str, changes: str | None = 
     if not state.people:
         if needed <= {"person", "site"}:
             return
-        raise _refused(person, "the record has no keeper yet", "airyoke record people add NAME --role keeper")
+        raise _refused(person, "the record has no keeper yet", "run airyoke record people add NAME --role keeper")
     roles = state.people.get(person, ())
     allowed = frozenset[str]().union(*(MAY_WRITE[role] for role in roles))
     if state.site.get("unlocked"):
         allowed |= MAY_WRITE["planner"]
     if not needed <= allowed:
-        who = " and ".join(role for role in MAY_WRITE if needed <= MAY_WRITE[role]) or "a planner who is also a keeper"
+        who = " or ".join(role for role in MAY_WRITE if needed <= MAY_WRITE[role])
         has = ", ".join(roles) or "no role here"
         raise _refused(person, f"{person} ({has}) may not write {' or '.join(sorted(needed))}", f"ask a {who}")
+
+
+def may_write(state: WardState, person: str, kind: str) -> bool:
+    """Whether ``person`` may write an entry of this kind now."""
+    try:
+        check_right(state, person, kind)
+    except Refused:
+        return False
+    return True
 
 
 def _refused(person: str, reason: str, remedy: str) -> Refused:

@@ -1,0 +1,69 @@
+"""Where a command finds its ward: a workbook, a folder, or a record."""
+
+from __future__ import annotations
+
+import getpass
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from airyoke.exchange import read_ward
+from airyoke.quantities import Finding, Refused
+from airyoke.ward.ward import Ward
+
+if TYPE_CHECKING:
+    from airyoke.record.record import Record
+
+_ONLY_TO_READ = frozenset({"record-read-only", "record-not-opened", "record-no-rights", "disk-nearly-full", "disk-full",
+                           "chain-broken", "disk-error"})  # fmt: skip
+
+
+def ward_from(source: Path | None, record: str | None, site: str | None, *, now: datetime, what: str) -> Ward:
+    """The ward in a workbook or folder, or as it stands in a record. ``what`` is shown of a record, for its audit."""
+    if (source is None) == (record is None):
+        raise _refused("give a workbook or folder, or --record with a record", "one of the two, not both")
+    if source is not None:
+        return read_ward(source, now=now)
+    from airyoke.exchange.ward_rows import ward_of_rows
+    from airyoke.ward.rows import ward_rows
+
+    assert record is not None
+    with open_to_read(record, site) as opened:
+        ward = ward_of_rows(ward_rows(opened.state()), file=opened.site, now=now)
+        note_reading(opened, what)
+    return ward
+
+
+def open_to_read(record: str, site: str | None) -> Record:
+    """The record; where it cannot be written to it is shown all the same."""
+    from airyoke.record.record import Record
+
+    try:
+        return Record.open(record, site=site)
+    except Refused as refusal:
+        if refusal.findings[0].id not in _ONLY_TO_READ:
+            raise
+        print(f"only read: {refusal.findings[0].reason}", file=sys.stderr)
+        return Record.open(record, site=site, read_only=True)
+
+
+def note_reading(record: Record, what: str) -> None:
+    """An entry of the audit stream that says who saw what. Where it cannot be written, that is said, and no more:
+    a full disk hides nothing from the people at the bed."""
+    try:
+        record.write_audit("read", {"what": what}, person=account())
+    except Refused as refusal:
+        print(f"not noted who read: {refusal.findings[0].reason}", file=sys.stderr)
+
+
+def account() -> str:
+    """Whose account of the machine runs this: who that is at the bed is not proved."""
+    try:
+        return f"account {getpass.getuser()}"
+    except (OSError, KeyError):
+        return "account unknown"
+
+
+def _refused(reason: str, remedy: str) -> Refused:
+    return Refused((Finding("ward-source", "refused", reason, remedy),))
