@@ -176,7 +176,7 @@ class _Bench:
             return
         number = next(numbers)
         (name,) = self.take("splitter")
-        if name != NEEDS_NO_BRIDGE:
+        if NEEDS_NO_BRIDGE not in (name, self.catalogue[name].like):
             upstream = self.through(upstream, f"in.sleeve{number}", self.take("bridge")[0])
         splitter = self.piece(f"in.splitter{number}", name)
         common, first, second = _splitter_ends(self.catalogue[name])
@@ -238,7 +238,8 @@ class _Bench:
             return self._branch_out(tree, wyes[tree])
         number = next(numbers)
         (name,) = self.take("splitter")
-        bridge = self.take("bridge") if name != NEEDS_NO_BRIDGE and number > 1 else ()
+        plain = NEEDS_NO_BRIDGE not in (name, self.catalogue[name].like)
+        bridge = self.take("bridge") if plain and number > 1 else ()
         legs = [self._expiratory(subtree, wyes, numbers) for subtree in tree]
         splitter = self.piece(f"out.splitter{number}", name)
         common, first, second = _splitter_ends(self.catalogue[name])

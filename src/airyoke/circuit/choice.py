@@ -14,7 +14,7 @@ from typing import Literal
 
 from airyoke.circuit.needs import Catalogue, CircuitNeeds, Stock, check_needs, check_stock
 from airyoke.circuit.parts import PARTS
-from airyoke.circuit.slots import LUER_OF_THE_HMEF, NEEDS_NO_BRIDGE, Option, Slot, SlotName, bridge_options, slots
+from airyoke.circuit.slots import LUER_OF_THE_HMEF, Option, Slot, SlotName, bridge_options, needs_no_bridge, slots
 from airyoke.quantities import Finding, Refused
 from airyoke.solver import IntegerModel, Solution
 
@@ -144,16 +144,20 @@ def _class(model: IntegerModel, needs: CircuitNeeds, members: list[int], catalog
     if bridge.count:
         row = fill(bridge)
         for slot, option, variable in picks:
-            if slot.name == "splitter" and option.parts != (NEEDS_NO_BRIDGE,):
+            if slot.name == "splitter" and not needs_no_bridge(option, catalogue):
                 row[variable] = -1.0
         row[built] = -float(heated)
         model.row(row, 0.0, 0.0)
     # A capnograph line on the HMEF's own port needs that HMEF.
     ports = {variable: 1.0 for slot, option, variable in picks if option.note == LUER_OF_THE_HMEF}
     if ports:
-        hmefs = {variable: -1.0 for slot, option, variable in picks if option.parts == ("hmef",)}
+        hmefs = {variable: -1.0 for slot, option, variable in picks if _has_a_port(option, catalogue)}
         model.row({**ports, **hmefs}, high=0.0)
     return _Class(needs, members, built, picks)
+
+
+def _has_a_port(option: Option, catalogue: Catalogue) -> bool:
+    return len(option.parts) == 1 and catalogue[option.parts[0]].kind == "hmef"
 
 
 def _use(classes: Sequence[_Class]) -> dict[str, dict[int, float]]:
@@ -230,7 +234,7 @@ def _dealt(
     unbuilt: list[int] = []
     for one in classes:
         built = solution.values[one.built]
-        hands = _hands(one, built, solution)
+        hands = _hands(one, built, solution, catalogue)
         for index, picks in zip(one.members, hands, strict=False):
             chosen = Chosen(groups[index], picks)
             results[index] = chosen
@@ -242,7 +246,7 @@ def _dealt(
     return tuple(results[index] for index in range(len(groups)))
 
 
-def _hands(one: _Class, built: int, solution: Solution) -> list[tuple[Pick, ...]]:
+def _hands(one: _Class, built: int, solution: Solution, catalogue: Catalogue) -> list[tuple[Pick, ...]]:
     """Deal every slot's options out group by group, so that a group gets as few different ones as may be.
 
     Splitters and the bridges that they ask for go together; so do HMEFs and capnograph lines on their ports: both
@@ -265,7 +269,7 @@ def _hands(one: _Class, built: int, solution: Solution) -> list[tuple[Pick, ...]
             start += size
             hands[i] += [Pick(name, key, option, count) for option, count in mine.items()]
             if name == "splitter":
-                plain = sum(count for option, count in mine.items() if option.parts != (NEEDS_NO_BRIDGE,))
+                plain = sum(count for option, count in mine.items() if not needs_no_bridge(option, catalogue))
                 bridges[i] += plain
             if name == "humidifier":
                 bridges[i] += 1

@@ -42,6 +42,8 @@ class Part:
         Gas that leaves it goes to the room and never comes back to the ventilator.
     use
         Limits of use in words a person acts on.
+    like
+        Of a site's own part: the part of the catalogue that it may stand in for everywhere.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Part:
     short: str = ""
     use: str = ""
     confidence: Confidence = "low"
+    like: str = ""
 
     def end(self, name: str) -> End:
         """The end of that name. Raises ``KeyError`` where there is none."""

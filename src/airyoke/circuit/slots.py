@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import combinations_with_replacement
+from itertools import combinations_with_replacement, product
 from typing import Literal
 
 from airyoke.circuit.needs import Catalogue, CircuitNeeds
@@ -83,7 +83,7 @@ _SPLITTERS_CHAIN = ((("t-piece",), 0, ""), (("t-piece-22f",), 1, ""), (("y-piece
 _USUAL_TUBES = frozenset(
     f"tube-22mm-{length}mm" for length in (300, 500, 1000, 1500, 1800)
 )  # what most store rooms hold
-NEEDS_NO_BRIDGE = "t-piece-22f"  # its common end is female and goes straight onto a male one
+NEEDS_NO_BRIDGE = "t-piece-22f"
 
 
 def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
@@ -94,7 +94,7 @@ def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
 
     def add(name: SlotName, count: int, table: Iterable[tuple[tuple[str, ...], int, str]], key: str = "") -> None:
         if count:
-            found.append(Slot(name, count, tuple(_option(*row, catalogue) for row in table), key))
+            found.append(Slot(name, count, _with_site_parts(table, catalogue), key))
 
     shared = n > 1
     add("splitter", 2 * (n - 1), _SPLITTERS_TREE if needs.layout == "tree" else _SPLITTERS_CHAIN)
@@ -123,7 +123,21 @@ def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
 
 def bridge_options(catalogue: Catalogue) -> tuple[Option, ...]:
     """What joins two male ends: a sleeve, or a short tube of full bore (it lies in a trunk)."""
-    return tuple(_option(*row, catalogue) for row in _BRIDGES)
+    return _with_site_parts(_BRIDGES, catalogue)
+
+
+def needs_no_bridge(option: Option, catalogue: Catalogue) -> bool:
+    """Whether a splitter's common end is female and goes straight onto a male one."""
+    return len(option.parts) == 1 and NEEDS_NO_BRIDGE in (option.parts[0], catalogue[option.parts[0]].like)
+
+
+def _with_site_parts(table: Iterable[tuple[tuple[str, ...], int, str]], catalogue: Catalogue) -> tuple[Option, ...]:
+    """Every row, and every row again with a site's own parts in the place of what they are like."""
+    found: list[Option] = []
+    for names, rank, note in table:
+        kinds = [[name, *(part.name for part in catalogue.values() if part.like == name)] for name in names]
+        found += [_option(mixture, rank, note, catalogue) for mixture in product(*kinds)]
+    return tuple(found)
 
 
 @lru_cache(maxsize=64)
@@ -141,7 +155,7 @@ def limb_options(reach_m: float, catalogue: tuple[tuple[str, Part], ...]) -> tup
             if sum(lengths) >= reach_m - 1e-9 and sum(lengths) - min(lengths) < reach_m - 1e-9:
                 narrow = any(parts[name].bore_mm < 20.0 for name in names)
                 note = "narrow bore: measure its pressure drop" if narrow else ""
-                rank = 0 if all(name in _USUAL_TUBES for name in names) else 1
+                rank = 0 if all({name, parts[name].like} & _USUAL_TUBES for name in names) else 1
                 found.append(_option((*names, *(CONNECTOR,) * (count - 1)), rank, note, parts))
     return tuple(found)
 
