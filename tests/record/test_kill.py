@@ -40,18 +40,17 @@ def pair(round_: int, number: int) -> list[Draft]:
 
 def write_until_killed(where: str, round_: int, pipe: int, refusals_end_it: bool) -> None:
     """Writes and says so outside the process: only what stands in the pipe was acknowledged."""
-    with suppress(Refused):
-        with Record.open(where, site="st-example", space=NO_RESERVE) as record:
-            number = 0
-            while True:
-                try:
-                    second = record.write(pair(round_, number), person="writer", seen=10**9)[1]
-                except Refused:
-                    if refusals_end_it:
-                        raise
-                    continue  # the same ids again: what was written before is not written twice
-                os.write(pipe, f"{number} {second.sequence} {second.hash}\n".encode())
-                number += 1
+    with suppress(Refused), Record.open(where, site="st-example", space=NO_RESERVE) as record:
+        number = 0
+        while True:
+            try:
+                second = record.write(pair(round_, number), person="writer", seen=10**9)[1]
+            except Refused:
+                if refusals_end_it:
+                    raise
+                continue  # the same ids again: what was written before is not written twice
+            os.write(pipe, f"{number} {second.sequence} {second.hash}\n".encode())
+            number += 1
     os._exit(0)
 
 
