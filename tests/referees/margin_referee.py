@@ -178,7 +178,7 @@ def judge(
             hard.append(np.where(breath.settled, sign * (hard_bound - values) / scale, -np.inf))
 
     for i, patient in enumerate(patients):
-        values = _outcomes(patient, drawn[i], build.network.limbs[i].dead_space_ml, settings, assumptions, (
+        values = outcomes_of(patient, drawn[i], build.network.limbs[i].dead_space_ml, settings, assumptions, (
             breath.tidal_volume_ml[:, i], breath.plateau_cmh2o[:, i], breath.total_peep_cmh2o[:, i]
         ))  # fmt: skip
         outcomes |= {f"{patient.label} {name}": column for name, column in values.items()}
@@ -193,7 +193,7 @@ def judge(
     return Judged(tuple(names), np.stack(target, axis=1), np.stack(hard, axis=1), outcomes)
 
 
-def _outcomes(
+def outcomes_of(
     patient: Patient,
     drawn: dict[str, Floats],
     dead_space_ml: float,
@@ -201,6 +201,8 @@ def _outcomes(
     assumptions: Assumptions,
     breath: tuple[Floats, Floats, Floats],
 ) -> dict[str, Floats]:
+    """What one patient gets in each row, from tidal volume (mL), plateau and total PEEP of each. The first row must be
+    the best estimate: the present total PEEP of a draw is counted from there."""
     volume, plateau, total = breath
     now = patient.present
     assert now is not None
@@ -239,6 +241,7 @@ def _outcomes(
         "total_peep_fall_cmh2o": -rise,
         "total_peep_rise_cmh2o": rise,
         "spo2_pct": np.asarray(spo2),
+        "paco2_mmhg": np.asarray(paco2),
     }
 
 
