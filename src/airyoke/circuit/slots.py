@@ -84,6 +84,7 @@ _USUAL_TUBES = frozenset(
     f"tube-22mm-{length}mm" for length in (300, 500, 1000, 1500, 1800)
 )  # what most store rooms hold
 NEEDS_NO_BRIDGE = "t-piece-22f"
+_AT_THE_PATIENT = frozenset({"wye", "filter", "capnograph", "mount", "suction"})
 
 
 def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
@@ -94,7 +95,7 @@ def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
 
     def add(name: SlotName, count: int, table: Iterable[tuple[tuple[str, ...], int, str]], key: str = "") -> None:
         if count:
-            found.append(Slot(name, count, _with_site_parts(table, catalogue), key))
+            found.append(Slot(name, count, _with_site_parts(table, catalogue, name in _AT_THE_PATIENT), key))
 
     shared = n > 1
     add("splitter", 2 * (n - 1), _SPLITTERS_TREE if needs.layout == "tree" else _SPLITTERS_CHAIN)
@@ -123,7 +124,7 @@ def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
 
 def bridge_options(catalogue: Catalogue) -> tuple[Option, ...]:
     """What joins two male ends: a sleeve, or a short tube of full bore (it lies in a trunk)."""
-    return _with_site_parts(_BRIDGES, catalogue)
+    return _with_site_parts(_BRIDGES, catalogue, dead_space_counts=False)
 
 
 def needs_no_bridge(option: Option, catalogue: Catalogue) -> bool:
@@ -131,12 +132,14 @@ def needs_no_bridge(option: Option, catalogue: Catalogue) -> bool:
     return len(option.parts) == 1 and NEEDS_NO_BRIDGE in (option.parts[0], catalogue[option.parts[0]].like)
 
 
-def _with_site_parts(table: Iterable[tuple[tuple[str, ...], int, str]], catalogue: Catalogue) -> tuple[Option, ...]:
+def _with_site_parts(
+    table: Iterable[tuple[tuple[str, ...], int, str]], catalogue: Catalogue, dead_space_counts: bool
+) -> tuple[Option, ...]:
     """Every row, and every row again with a site's own parts in the place of what they are like."""
     found: list[Option] = []
     for names, rank, note in table:
         kinds = [[name, *(part.name for part in catalogue.values() if part.like == name)] for name in names]
-        found += [_option(mixture, rank, note, catalogue) for mixture in product(*kinds)]
+        found += [_option(mixture, rank, note, catalogue, dead_space_counts) for mixture in product(*kinds)]
     return tuple(found)
 
 
@@ -160,7 +163,10 @@ def limb_options(reach_m: float, catalogue: tuple[tuple[str, Part], ...]) -> tup
     return tuple(found)
 
 
-def _option(names: tuple[str, ...], rank: int, note: str, catalogue: Mapping[str, Part]) -> Option:
-    drop = sum(catalogue[name].element.drop_cmh2o(FLOW_L_PER_S) + catalogue[name].cracking_cmh2o for name in names)
-    dead = sum(catalogue[name].dead_space_ml for name in names if catalogue[name].kind != "valve")
-    return Option(names, rank, round(1000.0 * (drop + dead / DEAD_SPACE_ML_PER_CMH2O)), note)
+def _option(
+    names: tuple[str, ...], rank: int, note: str, catalogue: Mapping[str, Part], dead_space_counts: bool = False
+) -> Option:
+    cost = sum(catalogue[name].element.drop_cmh2o(FLOW_L_PER_S) + catalogue[name].cracking_cmh2o for name in names)
+    if dead_space_counts:
+        cost += sum(catalogue[name].dead_space_ml for name in names) / DEAD_SPACE_ML_PER_CMH2O
+    return Option(names, rank, round(1000.0 * cost), note)
