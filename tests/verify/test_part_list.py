@@ -9,8 +9,11 @@ import numpy as np
 import pytest
 
 from airyoke.breath import Settings
-from airyoke.circuit import Element, FlowNetwork, Limb, standard_build
-from airyoke.verify import equations, ode, part_list, spice
+from airyoke.circuit import PARTS, Element, FlowNetwork, Limb, builds, standard_build
+from airyoke.circuit.choice import CannotBuild
+from airyoke.circuit.from_stock import build_for
+from airyoke.circuit.needs import CircuitNeeds
+from airyoke.verify import equations, netlists, ode, part_list, spice
 from airyoke.verify.lsoda_answers import ANSWERS
 from airyoke.verify.scenarios import LungValues, Scenario
 from referees.lsoda import solve_case
@@ -23,6 +26,35 @@ def test_every_part_of_the_pick_list_lies_in_the_circuit_and_no_other(patients: 
     assert laid == Counter(dict(parts))
 
 
+@pytest.mark.parametrize("case", netlists.BUILT, ids=lambda case: case[0].name)
+def test_every_piece_of_a_built_circuit_lies_between_its_own_joints(case: tuple[Scenario, CircuitNeeds]) -> None:
+    built = build_for(case[1], None)
+    assert not isinstance(built, CannotBuild)
+    layout = part_list.joined_layout(built.assembly)
+    lone = Counter(piece.name for piece in layout.pieces)
+    taken = dict(built.assembly.taken)
+    legs = {name: 3 if PARTS[name].kind in ("wye", "tee") else 1 for name in taken}
+    assert lone == Counter({name: count * legs[name] for name, count in taken.items()})
+    gas = sum(count * PARTS[name].compliance_ml_per_cmh2o for name, count in taken.items())
+    machine = 2 * builds.MACHINE_COMPLIANCE_ML_PER_CMH2O
+    assert sum(layout.compliance_ml_per_cmh2o.values()) == pytest.approx(gas + machine, rel=1e-12)
+    # One-way pieces point from the machine to the patient and back: followed alone, they lead from "in" to "out".
+    reached, ways = {"in"}, [(p.start, p.end, p.one_way) for p in layout.pieces]
+    for _ in ways:
+        reached |= {end for start, end, _ in ways if start in reached}
+        reached |= {start for start, end, one_way in ways if end in reached and not one_way}
+    assert {"out", *(f"tube{k}" for k in range(layout.patients))} <= reached
+
+
+def test_a_splitter_costs_its_smaller_part_before_and_the_rest_in_the_leg_that_turns() -> None:
+    needs = next(needs for one, needs in netlists.BUILT if one.name == "built-three-chain")
+    built = build_for(needs, None)
+    assert not isinstance(built, CannotBuild)
+    first = [p for p in part_list.joined_layout(built.assembly).pieces if p.name == "t-piece"][:3]
+    # T-piece of the catalogue: 0.1 straight through, 0.3 into the branch.
+    assert sorted(piece.quadratic for piece in first) == pytest.approx([0.0, 0.1, 0.2])
+
+
 def test_a_list_that_lacks_a_part_or_has_one_too_many_is_refused() -> None:
     parts = dict(standard_build(2).parts)
     with pytest.raises(ValueError, match="no further one-way-valve"):
@@ -32,8 +64,6 @@ def test_a_list_that_lacks_a_part_or_has_one_too_many_is_refused() -> None:
 
 
 def test_parts_in_the_circuit_have_all_of_their_gas() -> None:
-    from airyoke.circuit import PARTS, builds
-
     parts = standard_build(3).parts
     layout = part_list.shared_layout(parts, 3)
     machine = 2 * builds.MACHINE_COMPLIANCE_ML_PER_CMH2O

@@ -19,6 +19,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from airyoke.circuit import PARTS, Part, builds
+from airyoke.circuit import assembly as assembled
+from airyoke.circuit.assembly import EXPIRATORY_PORT, INSPIRATORY_PORT, TERMINALS, Assembly
 from airyoke.verify.scenarios import Trim
 
 
@@ -208,3 +210,83 @@ def _nothing_left(box: _Box) -> None:
     left = {name: count for name, count in box.left.items() if count}
     if left:
         raise ValueError(f"parts without a place: {left}")
+
+
+def joined_layout(assembly: Assembly) -> Layout:
+    """A circuit from the stock, read joint by joint: every joint is a place, every piece lies between its joints.
+
+    Of a splitter the smaller loss lies in the common leg, the rest in a leg that turns off. Directions of one-way
+    pieces are those of their own ends. Raises ``ValueError`` for a piece with more than three ends.
+    """
+    place = _places(assembly)
+    layout = Layout(len(assembly.lanes))
+    layout.add_compliance("in", builds.MACHINE_COMPLIANCE_ML_PER_CMH2O)
+    layout.add_compliance("out", builds.MACHINE_COMPLIANCE_ML_PER_CMH2O)
+    for one in assembly.pieces:
+        part = assembly.part(one.id)
+        ends = [name for name in (end.name for end in part.ends) if (one.id, name) in place]
+        if one.part in TERMINALS or part.kind == "cap":
+            continue
+        for name in ends:
+            layout.add_compliance(place[one.id, name], part.compliance_ml_per_cmh2o / len(ends))
+        if len(ends) == 2:
+            layout.pieces.append(_two_ended(one, part, place))
+        elif len(ends) == 3:
+            layout.pieces += _three_ended(one, part, place, _common_end(assembly, one))
+        else:
+            raise ValueError(f"{one.id} has {len(ends)} ends joined")
+    return layout
+
+
+def _places(assembly: Assembly) -> dict[tuple[str, str], str]:
+    """(piece, end) -> place: the machine's ports and the tracheal tubes by name, every other joint by its number."""
+    named = {INSPIRATORY_PORT: "in", EXPIRATORY_PORT: "out"}
+    named |= {f"{lane}.tube": f"tube{k}" for k, lane in enumerate(assembly.lanes)}
+    place = {}
+    for number, joint in enumerate(assembly.joints):
+        names = [named[piece] for piece, _ in joint.ends if piece in named]
+        for end in joint.ends:
+            place[end] = names[0] if names else f"j{number}"
+    return place
+
+
+def _two_ended(one: assembled.Piece, part: Part, place: dict[tuple[str, str], str]) -> Piece:
+    if part.one_way:
+        start, end = sorted(part.ends, key=lambda end: end.flow)  # "in" before "out"
+    else:
+        start, end = part.ends
+    return Piece(
+        place[one.id, start.name],
+        place[one.id, end.name],
+        one.part,
+        part.element.linear,
+        part.element.quadratic,
+        one_way=part.one_way,
+        cracking_cmh2o=part.cracking_cmh2o if one.setting is None else one.setting,
+        back_leak=part.back_leak_l_per_s_per_cmh2o,
+    )
+
+
+def _three_ended(one: assembled.Piece, part: Part, place: dict[tuple[str, str], str], common: str) -> list[Piece]:
+    """The common leg and the two others, which meet in a place of their own."""
+    middle = f"m{place[one.id, common]}{one.id.replace('.', '')}".lower()
+    straight = part.straight or part.element
+    legs = []
+    for end in part.ends:
+        if end.name == common:
+            through = straight if common != "branch" else part.element
+            legs.append(Piece(place[one.id, common], middle, one.part, through.linear, through.quadratic))
+            continue
+        turns = end.name == "branch" and common != "branch"
+        rest = (part.element.linear - straight.linear, part.element.quadratic - straight.quadratic)
+        legs.append(Piece(middle, place[one.id, end.name], one.part, *(rest if turns else (0.0, 0.0))))
+    return legs
+
+
+def _common_end(assembly: Assembly, one: assembled.Piece) -> str:
+    """The leg that all gas passes: of a patient's wye the one towards the patient, of a splitter the lone one."""
+    leaves = [(joint.upstream[1], joint.downstream[0]) for joint in assembly.joints if joint.upstream[0] == one.id]
+    enters = [joint.downstream[1] for joint in assembly.joints if joint.downstream[0] == one.id]
+    if one.id.endswith(".wye"):
+        return next(name for name, beyond in leaves if not beyond.startswith(f"{one.lane}.out"))
+    return enters[0] if len(enters) == 1 else leaves[0][0]

@@ -58,60 +58,62 @@ class Scenario:
         return f"{lungs}. {drive}, {one.rate_per_min:g}/min, Ti {one.inspiratory_time_s:g} s."
 
 
-def _pc(rate: float, ti: float, peep: float, drive: float, rise: float = 0.0) -> Settings:
+def pressure_control(rate: float, ti: float, peep: float, drive: float, rise: float = 0.0) -> Settings:
+    """Rate, inspiratory time, PEEP, pressure above it, rise time."""
     return Settings("pc", rate, ti, peep, pressure_above_peep_cmh2o=drive, rise_time_s=rise)
 
 
-def _vc(
+def volume_control(
     rate: float, ti: float, peep: float, volume: float, shape: Literal["constant", "decelerating"], pause: float
 ) -> Settings:
+    """Rate, inspiratory time, PEEP, volume, shape of the flow, pause."""
     return Settings("vc", rate, ti, peep, tidal_volume_ml=volume, flow_shape=shape, pause_s=pause)
 
 
-_STIFF: Final = LungValues(24.0, 11.0, 13.0)
-_SOFT: Final = LungValues(48.0, 12.0, 16.0)
-_OBSTRUCTED: Final = LungValues(55.0, 20.0, 28.0)
-_MIDDLE: Final = LungValues(34.0, 10.0, 12.0)
+STIFF: Final = LungValues(24.0, 11.0, 13.0)
+SOFT: Final = LungValues(48.0, 12.0, 16.0)
+OBSTRUCTED: Final = LungValues(55.0, 20.0, 28.0)
+MIDDLE: Final = LungValues(34.0, 10.0, 12.0)
 
 SCENARIOS: Final = (
-    Scenario("one-pc", "one patient, pressure control, ordinary circuit", (_STIFF,), _pc(22, 0.9, 12, 15)),
-    Scenario("two-pc", "two unlike patients, pressure control", (_STIFF, _SOFT), _pc(20, 1.0, 10, 15)),
+    Scenario("one-pc", "one patient, pressure control, ordinary circuit", (STIFF,), pressure_control(22, 0.9, 12, 15)),
+    Scenario("two-pc", "two unlike patients, pressure control", (STIFF, SOFT), pressure_control(20, 1.0, 10, 15)),
     Scenario(
         "two-pc-trimmed",
         "two unlike patients, pressure control; restrictor for B, in-line PEEP valve for A",
-        (_STIFF, _SOFT),
-        _pc(20, 1.0, 8, 18),
+        (STIFF, SOFT),
+        pressure_control(20, 1.0, 8, 18),
         (Trim(peep_valve_cmh2o=4.0), Trim(restrictor_cmh2o_s2_per_l2=60.0)),
     ),
     Scenario(
         "two-vc-pause",
         "two unlike patients, volume control with a pause",
-        (_STIFF, _SOFT),
-        _vc(18, 1.2, 10, 850, "constant", 0.3),
+        (STIFF, SOFT),
+        volume_control(18, 1.2, 10, 850, "constant", 0.3),
     ),
     Scenario(
         "three-pc-ramp",
         "three patients, one obstructed, pressure control with a rise time",
-        (_STIFF, _MIDDLE, _OBSTRUCTED),
-        _pc(16, 1.1, 8, 16, 0.2),
+        (STIFF, MIDDLE, OBSTRUCTED),
+        pressure_control(16, 1.1, 8, 16, 0.2),
     ),
     Scenario(
         "three-vc",
         "three patients, volume control, constant flow without a pause",
-        (_STIFF, _MIDDLE, _SOFT),
-        _vc(20, 1.0, 10, 1250, "constant", 0.0),
+        (STIFF, MIDDLE, SOFT),
+        volume_control(20, 1.0, 10, 1250, "constant", 0.0),
     ),
     Scenario(
         "four-pc",
         "four unlike patients, pressure control",
-        (_STIFF, _MIDDLE, _SOFT, LungValues(28.0, 16.0, 18.0)),
-        _pc(20, 1.0, 10, 15),
+        (STIFF, MIDDLE, SOFT, LungValues(28.0, 16.0, 18.0)),
+        pressure_control(20, 1.0, 10, 15),
     ),
     Scenario(
         "four-vc-decelerating",
         "four unlike patients, volume control, decelerating flow",
-        (_STIFF, _MIDDLE, _SOFT, LungValues(28.0, 16.0, 18.0)),
-        _vc(18, 1.2, 8, 1700, "decelerating", 0.0),
+        (STIFF, MIDDLE, SOFT, LungValues(28.0, 16.0, 18.0)),
+        volume_control(18, 1.2, 8, 1700, "decelerating", 0.0),
     ),
 )
 

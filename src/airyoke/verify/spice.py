@@ -20,7 +20,7 @@ from airyoke.verify.part_list import Layout, Piece
 from airyoke.verify.scenarios import LungValues
 
 _EDGE_S: Final = 1e-6  # rise of a signal that should jump
-_LONGEST_STEP_S: Final = 0.002
+_LONGEST_STEP_S: Final = 0.005
 _SMALLEST_ML_PER_CMH2O: Final = 0.001  # a place without any gas would be an algebraic equation
 _TIMEOUT_S: Final = 120
 

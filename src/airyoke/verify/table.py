@@ -115,10 +115,11 @@ def limits_of_truth(table: Table) -> tuple[NoteAnswer, ...]:
         "nothing about whether the equations are right."
     )
     reading = (
-        "Reading of a build. The engine adds up parts in series and keeps their gas in a few places; ngspice keeps "
-        f"every part where it lies. Tidal volumes differ by {_volume_error(table, 'ngspice')} at most, the splitter "
-        "tree of three and four patients included. Both read the same part data, which are typical values of low "
-        "confidence."
+        "Reading of a build. The engine adds up parts in series and keeps a limb's gas in one place; ngspice keeps "
+        f"every part where it lies. Tidal volumes differ by {_volume_error(table, 'ngspice')} at most. Two things make "
+        "up most of it: splitters behind splitters, and hoses beyond the one-way valve of a way out, where gas is held "
+        "at the highest pressure of the breath. Both sides read the same part data, typical values of low confidence: "
+        "an error there is an error here."
     )
     model = (
         "Model error. A lung here is one compartment with constant compliance and resistance, without effort, leak, "
