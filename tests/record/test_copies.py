@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sqlite3
 import threading
 from datetime import timedelta
@@ -17,7 +16,6 @@ from airyoke.record.backup import back_up, backup_finding, restore
 from airyoke.record.chain import Row
 from airyoke.record.record import STREAMS, Record
 from airyoke.record.transfer import copy_site, export_lines, read_lines, record_from_lines
-from airyoke.ward.entries import Draft
 from record.conftest import NO_RESERVE, Site, reading, start_ward
 from record.postgres import Server
 
@@ -209,21 +207,3 @@ def test_an_old_or_missing_backup_is_asked_about_and_a_clock_that_went_back_make
     assert old is not None
     assert (old.id, "25 h" in old.reason or "26 h" in old.reason) == ("backup-old", True)
     assert backup_finding(record, now - timedelta(days=30)) is None
-
-
-def test_a_folder_that_cannot_be_written_to_is_still_read_with_what_is_in_the_log(file_place: Site, tmp_path: Path) -> None:
-    record = file_place.create()
-    start_ward(record)
-    head = record.head()
-    frozen = tmp_path / "frozen"
-    frozen.mkdir()
-    for end in ("", "-wal"):
-        shutil.copyfile(f"{file_place.where}{end}", frozen / f"ward.airyoke{end}")
-    assert (frozen / "ward.airyoke-wal").stat().st_size > 0
-    frozen.chmod(0o555)
-    try:
-        with Record.open(frozen / "ward.airyoke", read_only=True) as shown:
-            assert shown.head() == head
-            assert refused_id(shown.write, [Draft("note", {"text": "x"})], person="rt", seen=0) == "record-read-only"
-    finally:
-        frozen.chmod(0o755)
