@@ -22,7 +22,7 @@ def inspect(assembly: Assembly) -> tuple[Finding, ...]:
     Raises ``Refused`` where it is no circuit at all (see ``gas_path``).
     """
     path = gas_path(assembly)
-    return (*_turned_round(path), *_valves_missing(path), *_misplaced(path), *_filters(path))
+    return (*_turned_round(path), *_valves_missing(path), *_misplaced(path), *_filters(path), *_labels(path))
 
 
 def turned_round(path: GasPath) -> tuple[str, ...]:
@@ -115,6 +115,23 @@ def _filters(path: GasPath) -> Iterable[Finding]:
         yield _finding(
             "expiratory-filter-missing", "no filter on the shared expiratory limb", "put one before the machine"
         )
+
+
+def _labels(path: GasPath) -> Iterable[Finding]:
+    """A label that says another patient or another side: nothing else would show it."""
+    for lane in path.lanes:
+        for side, steps in (("in", lane.inspiratory), ("out", lane.expiratory), ("", lane.patient)):
+            for step in (*steps, lane.wye):
+                label = path.assembly.piece(step.piece)
+                words = label.id.split(".")
+                if label.lane and label.lane != lane.letter:
+                    reason = f"{label.id} is labelled {label.lane} and lies in {lane.letter}'s way"
+                    yield _finding(
+                        "crossed", reason, "change the labels or the hoses before anybody is attached", label.id
+                    )
+                elif side and len(words) == 3 and words[1] != side:
+                    reason = f"{label.id} is labelled for the other side"
+                    yield _finding("crossed-side", reason, "change the label, or the hose", label.id, "ask")
 
 
 def _finding(
