@@ -30,6 +30,8 @@ LONG = os.environ.get("AIRYOKE_LONG") == "1"
 KILLS = 1000 if LONG else 12
 KILLS_PER_RECORD = 20
 SERVER_KILLS = 200 if LONG else 3
+# From Python 3.12 on a fork beside threads is warned of; the children here do their own work and end.
+pytestmark = pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
 FORK = multiprocessing.get_context("fork")
 
 

@@ -11,7 +11,7 @@ import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from sqlalchemy import Connection, func, insert, select
 
@@ -173,7 +173,7 @@ class Record:
         from airyoke.record.chain import verify as verify_chain
 
         heads = tuple(known)
-        found = list(self._file_findings())
+        found = list(self._file_findings("integrity_check"))
         for stream in STREAMS:
             found += verify_chain(self.rows(stream), self.site, stream, known=heads).findings
         if not found:
@@ -183,18 +183,20 @@ class Record:
                 found.append(Finding("projection-differs", "refused", reason, "start the program anew and report this"))
         return tuple(found)
 
-    def _file_findings(self) -> Iterator[Finding]:
+    def _file_findings(self, check: Literal["quick_check", "integrity_check"]) -> Iterator[Finding]:
         if self.database.path is None:
             return
         with self.database.reading(self.site) as connection:
-            lines = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check")]
+            lines = [str(row[0]) for row in connection.exec_driver_sql(f"PRAGMA {check}")]
         for line in lines:
             if line != "ok":
                 remedy = "stop writing, keep the file, restore the last backup"
                 yield Finding("record-damaged", "refused", f"the file is damaged: {line}", remedy)
 
     def _check_end(self) -> None:
-        """Verify the last entries of both chains."""
+        """Look through the file quickly, and verify the last entries of both chains."""
+        if findings := tuple(self._file_findings("quick_check")):
+            raise Refused(findings)
         for stream in STREAMS:
             first = max(1, self.head(stream).sequence - CHECKED_ON_OPENING + 1)
             rows = list(self.rows(stream, max(1, first - 1)))
