@@ -1,170 +1,39 @@
-"""The choice of a plan against referees that look at every way: invented tables, then invented wards end to end."""
+"""Plans of invented wards, end to end, against referees that look at every way to cover the beds."""
 
 from __future__ import annotations
 
-import os
 from dataclasses import astuple, dataclass, replace
-from datetime import datetime
 from itertools import combinations
 
 import pytest
 
 from airyoke.breath.ventilator import Ventilator
-from airyoke.plan import compose, planner
-from airyoke.plan.assignment import MOST_ALTERNATIVES, Assignment, Option, assign
-from airyoke.plan.plan import Goal, Plan
+from airyoke.plan.assignment import Option
+from airyoke.plan.plan import Plan
 from airyoke.plan.planner import Planned
-from airyoke.ward.questions import plan_ward
 from airyoke.ward.ward import Ward
-from plan.option_tables import Table, random_table
+from plan.option_tables import Table
+from plan.refereed import (
+    LONG,
+    goals_of,
+    goals_of_referee,
+    plain,
+    planned_in_full,
+    refereed,
+    table_of,
+    wrong_alternatives,
+    wrong_choice,
+)
 from plan.ward_rules import WardRules
 from referees.cpsat_referee import best_goals
-from referees.plan_referee import Best, best_plan, by_sheer_listing, millionths
+from referees.plan_referee import Best
 from referees.ward_maker import random_ward
 
-LONG = os.environ.get("AIRYOKE_LONG") == "1"
-TABLES = 6000 if LONG else 400
-WARDS = 500 if LONG else 60
+WARDS = 500 if LONG else 40
 MOST_BEDS = 10
-WARDS_OF_SIXTEEN = 20 if LONG else 2
-WARDS_JUDGED_APART = 100 if LONG else 6
-DRAWS = 32
+WARDS_OF_SIXTEEN = 20 if LONG else 1
+WARDS_JUDGED_APART = 100 if LONG else 4
 WITH_HINTS = 10  # one ward in so many is also asked what would change it; the plan is the same without
-NOW = datetime(2026, 11, 25, 14, 0)
-
-
-def plain(options: tuple[Option, ...]):
-    return [(o.beds, o.ventilator, o.margin, o.needs, o.breaks, o.parts) for o in options]
-
-
-def refereed(table: Table) -> Best:
-    return best_plan(table.beds, plain(table.options), table.usable, table.stock, table.left_breaks)
-
-
-def assigned(table: Table) -> Assignment:
-    t = table
-    return assign(t.beds, t.options, t.ventilators, t.usable, t.stock, t.left_breaks)
-
-
-def goals_of(goals: tuple[Goal, ...]):
-    """Goals as whole numbers, in the order of the referee; what was not proved stands as a word."""
-
-    def whole(goal: Goal, unit: int):
-        if goal.status == "skipped":
-            return None
-        if goal.status != "proved" or goal.gap != 0.0 or goal.value != goal.bound or goal.value is None:
-            return goal.status
-        return millionths(goal.value) if unit > 1 else round(goal.value)
-
-    of = {goal.goal: goal for goal in goals}
-    whole_ones = ("placed", "couplings", "needs")
-    return (
-        *(whole(of[name], 1) for name in whole_ones),
-        whole(of["smallest_margin"], 1_000_000),
-        whole(of["breaks"], 1),
-        whole(of["margin_sum"], 1_000_000),
-    )
-
-
-def goals_of_referee(best: Best):
-    return best.placed, best.couplings, best.needs, best.smallest_margin, best.breaks, best.margin_sum
-
-
-def wrong_alternatives(found: tuple[tuple[int, ...], ...], best: Best) -> bool:
-    """The sets that could be left must be the referee's, or a full dozen of them."""
-    real = best.may_be_left - {()}
-    if len(real) <= MOST_ALTERNATIVES:
-        return set(found) != real
-    return not set(found) <= real or len(set(found)) != MOST_ALTERNATIVES
-
-
-def wrong_choice(chosen: tuple[Option, ...], left: tuple[int, ...], table: Table, best: Best) -> str | None:
-    """Do the chosen options stand for the goals that were said, and are they a plan at all?"""
-    covered = [bed for o in chosen for bed in o.beds]
-    machines = [o.ventilator for o in chosen if o.ventilator >= 0]
-    if sorted([*covered, *left]) != list(range(table.beds)):
-        return "somebody is twice in the plan, or not at all"
-    if len(machines) != len(set(machines)) or len(machines) > table.usable:
-        return "a machine is given away twice, or the reserve with it"
-    if table.stock is not None:
-        for part in {name for o in chosen for name, _ in o.parts}:
-            if sum(dict(o.parts).get(part, 0) for o in chosen) > table.stock.get(part, 0):
-                return f"more {part} than there is"
-    shared = [(millionths(o.margin), len(o.beds)) for o in chosen if len(o.beds) > 1 and o.margin is not None]
-    reached = (
-        len(covered),
-        sum(len(o.beds) * (len(o.beds) - 1) // 2 for o in chosen),
-        sum(o.needs for o in chosen),
-        sum(o.breaks for o in chosen) + sum(table.left_breaks[bed] for bed in left),
-        sum(margin * size for margin, size in shared) if shared else None,
-    )
-    if reached != (best.placed, best.couplings, best.needs, best.breaks, best.margin_sum):
-        return f"the chosen options reach {reached}"
-    if shared and best.smallest_margin is not None:
-        if min(margin for margin, _ in shared) < max(best.smallest_margin - 100_000, 0):
-            return "the smallest margin fell by more than may be given up"
-    return None
-
-
-def test_the_referees_table_is_the_sheer_list_of_all_ways():
-    compared = 0
-    for seed in range(TABLES):
-        table = random_table(seed)
-        if len(table.options) > 16:
-            continue
-        compared += 1
-        listed = by_sheer_listing(table.beds, plain(table.options), table.usable, table.stock, table.left_breaks)
-        assert refereed(table) == listed, f"table {seed}"
-    assert compared > 100
-
-
-def test_no_table_of_options_has_a_better_plan_than_the_one_chosen():
-    wrong, shared, left, ran_out = [], 0, 0, 0
-    for seed in range(TABLES):
-        table = random_table(seed)
-        best, found = refereed(table), assigned(table)
-        shared += best.couplings > 0
-        left += best.placed < table.beds
-        ran_out += len(best.may_be_left) > MOST_ALTERNATIVES
-        if goals_of(found.goals) != goals_of_referee(best):
-            wrong.append((seed, goals_of(found.goals), goals_of_referee(best)))
-        elif wrong_alternatives(found.alternatives, best):
-            wrong.append((seed, found.alternatives, best.may_be_left))
-        elif problem := wrong_choice(found.chosen, found.left, table, best):
-            wrong.append((seed, problem, goals_of_referee(best)))
-    assert not wrong, f"{len(wrong)} of {TABLES} tables (seed, found, true): {wrong[:5]}"
-    # Tables in which nothing runs short and nobody shares would prove little.
-    assert shared > TABLES // 4
-    assert left > TABLES // 4
-    assert ran_out > TABLES // 40
-
-
-@pytest.mark.parametrize("seed", [634, 4051])
-def test_a_solver_that_is_wrong_about_what_is_possible_is_not_believed(seed):
-    # On these two the solver's presolve reports an error and a false "infeasible" (1.16.0).
-    table = random_table(seed)
-    best, found = refereed(table), assigned(table)
-    assert goals_of(found.goals) == goals_of_referee(best)
-    assert not wrong_alternatives(found.alternatives, best)
-    assert wrong_choice(found.chosen, found.left, table, best) is None
-
-
-def test_a_plan_without_the_best_groups_would_be_noticed():
-    # Negative control: with the chosen groups taken out of the table the goals must be worse somewhere.
-    noticed = 0
-    for seed in range(60):
-        table = random_table(seed)
-        shared = [o for o in assigned(table).chosen if len(o.beds) > 1]
-        fewer = replace(table, options=tuple(o for o in table.options if o not in shared))
-        noticed += bool(shared) and goals_of(assigned(fewer).goals) != goals_of_referee(refereed(table))
-    assert noticed >= 10
-
-
-@pytest.mark.parametrize("seed", range(200 if LONG else 40))
-def test_another_solver_finds_the_same_goals_of_a_table(seed):
-    t = random_table(seed)
-    other = best_goals(t.beds, plain(t.options), t.usable, t.stock, t.left_breaks)
-    assert goals_of(assigned(t).goals) == astuple(other)
 
 
 @dataclass(frozen=True)
@@ -175,29 +44,6 @@ class PlannedWard:
     planned: Planned
     plan: Plan
     best: Best
-
-
-def table_of(ward: Ward, rules: WardRules, planned: Planned) -> Table:
-    """What the planner chose from, with machines, reserve and breaks counted here from the raw ward."""
-    left_breaks = tuple(int(b.readings is not None and b.ventilator is not None) for b in ward.beds)
-    return Table(len(ward.beds), planned.options, len(rules.free), rules.usable_number(), ward.stock, left_breaks)
-
-
-def planned_in_full(ward: Ward, *, hints: bool = False) -> tuple[Planned, Plan]:
-    """The plan of a ward, and what the planner handed on, caught on the way as data."""
-    caught: list[Planned] = []
-    plan_groups = planner.plan_groups
-
-    def catching(*args, **kwargs):
-        caught.append(plan_groups(*args, **kwargs))
-        return caught[-1]
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planner, "plan_groups", catching)
-        if not hints:
-            patch.setattr(compose, "why_left", lambda *_: ((), ()))
-        plan = plan_ward(ward, now=NOW, draws=DRAWS)
-    return caught[0], plan
 
 
 @pytest.fixture(scope="module")
@@ -450,4 +296,4 @@ def test_another_solver_finds_the_same_goals_on_wards_of_sixteen():
         if goals_of(plan.proof) != astuple(other):
             wrong.append((seed + 700, goals_of(plan.proof), other))
     assert not wrong
-    assert shared >= WARDS_OF_SIXTEEN // 2
+    assert shared > WARDS_OF_SIXTEEN // 2
