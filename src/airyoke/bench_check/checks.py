@@ -1,6 +1,6 @@
 """The bench check of one build: what to do, the reading to expect, the tolerance to accept.
 
-Figures that the engine gives are those of this build with these test lungs at the planned settings. Which alarm sounds
+Figures that the engine gives are those of this build with these test lungs at these settings. Which alarm sounds
 and after how many seconds is written down at the bench; it is not predicted here.
 """
 
@@ -75,7 +75,10 @@ def expected_checks(path: GasPath, settings: Settings, lungs: Sequence[TestLung]
     breath = breathe((network, *blocked, *shut), settings, lungs)
     if not breath.settled.all():
         raise ArithmeticError("no settled breath was found for a step of the bench check")
-    found = [*_at_rest(path, network), *_squeezes(path), *_together(letters, breath)]
+    together = _together(
+        letters, breath, f"Test lungs {_lung_words(letters, lungs)} at {_setting_words(settings)}, 10 min"
+    )
+    found = [*_at_rest(path, network), *_squeezes(path), *together]
     for i, letter in enumerate(letters):
         found += _block(letters, letter, breath, 1 + i)
     for i, letter in enumerate(letters):
@@ -135,16 +138,28 @@ def _squeezes(path: GasPath) -> list[Check]:
     return found
 
 
-def _together(letters: Sequence[str], breath: Breath) -> list[Check]:
+def _lung_words(letters: Sequence[str], lungs: Sequence[TestLung]) -> str:
+    each = (f"{letter} {lung.compliance_ml_per_cmh2o:g}" for letter, lung in zip(letters, lungs, strict=True))
+    return f"{', '.join(each)} mL/cmH2O"
+
+
+def _setting_words(settings: Settings) -> str:
+    drive = settings.pressure_above_peep_cmh2o
+    if settings.mode == "pc" and drive is not None:
+        return f"{drive:g} above {settings.peep_cmh2o:g} cmH2O, {settings.rate_per_min:g}/min"
+    return f"{settings.tidal_volume_ml:g} mL, PEEP {settings.peep_cmh2o:g} cmH2O, {settings.rate_per_min:g}/min"
+
+
+def _together(letters: Sequence[str], breath: Breath, do: str) -> list[Check]:
     found = [
-        _volume(f"vt.{letter}", "Unlike test lungs at the planned settings, 10 min", f"{letter}'s tidal volume",
+        _volume(f"vt.{letter}", do, f"{letter}'s tidal volume",
                 float(breath.tidal_volume_ml[0, i]))
         for i, letter in enumerate(letters)
     ]  # fmt: skip
     exhaled = float(breath.exhaled_ml[0])
     low, high = volume_band(exhaled)
     found.append(
-        Check("vte", "The same", "exhaled volume on the machine, circuit compensation off", exhaled, low, high, "mL",
+        Check("vte", do, "machine's exhaled volume, compensation off", exhaled, low, high, "mL",
               "engine: everybody's volume and what the circuit gives back")
     )  # fmt: skip
     return found
@@ -164,7 +179,7 @@ def _block(letters: Sequence[str], letter: str, breath: Breath, run: int) -> lis
             found.append(_volume(f"block.{letter}.vt.{other}", do, f"{other}'s tidal volume", volume))
     exhaled = float(breath.exhaled_ml[run])
     low, high = volume_band(exhaled)
-    found.append(Check(f"block.{letter}.vte", do, "exhaled volume on the machine", exhaled, low, high, "mL", "engine"))
+    found.append(Check(f"block.{letter}.vte", do, "machine's exhaled volume", exhaled, low, high, "mL", "engine"))
     found.append(_alarm(f"block.{letter}.alarm", do))
     return found
 
@@ -174,7 +189,7 @@ def _shut(letters: Sequence[str], letter: str, breath: Breath, run: int) -> list
     held = float(breath.total_peep_cmh2o[run, letters.index(letter)])
     tolerance = PRESSURE_TOLERANCE_CMH2O
     found = [
-        Check(f"shut.{letter}.held", do, f"pressure held in {letter}'s lung at end of expiration", held,
+        Check(f"shut.{letter}.held", do, f"pressure held in {letter}'s lung, end-expiratory", held,
               held - tolerance, held + tolerance, "cmH2O", "engine: it stays near the set peak")
     ]  # fmt: skip
     found += [

@@ -201,13 +201,12 @@ def _bench(page: Page, report: CircuitReport) -> None:
     groups: dict[str, list[Check]] = {}
     for one in report.checks:
         groups.setdefault(one.do, []).append(one)
-    reads, ids = (
-        max(len(text) for text in texts) for texts in zip(*((c.read, c.id) for c in report.checks), strict=True)
-    )
+    reads = max(len(one.read) for one in report.checks)
+    expected = max(len(_expected(one)) for one in report.checks)
     for do, checks in groups.items():
         page.text(do, 2, 4)
         for one in checks:
-            page.line(page.spelled(f"      {one.read:<{reads}}  {_expected(one):<26}  {one.id:<{ids}}").rstrip())
+            page.line(page.spelled(f"      {one.read:<{reads}}  {_expected(one):<{expected}}  {one.id}"))
 
 
 def _expected(check: Check) -> str:

@@ -1,0 +1,139 @@
+"""The drawn circuit: well-formed, complete, legible, told apart without colour."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+
+from airyoke.circuit.assembly import TERMINALS
+from airyoke.circuit.from_stock import build_for
+from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
+from airyoke.pictures import circuit_svg
+from airyoke.pictures.circuit import description
+from airyoke.pictures.style import INKS, PATTERNS, dashes
+
+SVG = "{http://www.w3.org/2000/svg}"
+CASES = [(n, layout, wet) for n in (1, 2, 3, 4) for layout in ("tree", "chain") for wet in ("hme", "heated")]
+IDS = [f"{n} {layout} {wet}" for n, layout, wet in CASES]
+
+
+def _assembly(n, layout="tree", wet="hme", **each):
+    return build_for(CircuitNeeds((PatientNeeds(**each),) * n, layout, wet), None).assembly
+
+
+def _texts(svg):
+    root = ElementTree.fromstring(svg)
+    for one in root.iter(f"{SVG}text"):
+        size, anchor = float(one.get("font-size")), one.get("text-anchor")
+        words = one.text or ""
+        width = 0.56 * size * len(words)  # a generous mean for these faces
+        x = float(one.get("x")) - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * width
+        y = float(one.get("y"))
+        yield words, (x, y - 0.75 * size, x + width, y + 0.2 * size)
+
+
+@pytest.mark.parametrize(("n", "layout", "wet"), CASES, ids=IDS)
+@pytest.mark.parametrize("shape", ["wide", "narrow"])
+def test_every_word_lies_inside_the_sheet_and_on_no_other_word(n, layout, wet, shape):
+    svg = circuit_svg(_assembly(n, layout, wet), shape=shape, labels=("E1", "E4", "W2", "W3"))
+    width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
+    boxes = list(_texts(svg))
+    for words, (x0, y0, x1, y1) in boxes:
+        assert min(x0, y0) >= 0, words
+        assert x1 <= width + 0.1 * len(words), words
+        assert y1 <= height, words
+    for i, (words, a) in enumerate(boxes):
+        for other, b in boxes[i + 1 :]:
+            overlap = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
+            assert overlap[0] <= 3 or overlap[1] <= 3, (words, other)
+
+
+@pytest.mark.parametrize(("n", "layout", "wet"), CASES, ids=IDS)
+def test_every_part_is_labelled_with_its_step_and_every_patient_with_its_letter(n, layout, wet):
+    assembly = _assembly(n, layout, wet, reach_m=3.0, restrictor="restrictor-4.0mm", peep_valve_cmh2o=5.0)
+    words = " ".join(text for text, _ in _texts(circuit_svg(assembly)))
+    for one in assembly.pieces:
+        if one.part not in TERMINALS and assembly.part(one.id).kind not in ("tube",) and ".connector" not in one.id:
+            for word in assembly.part(one.id).short.split():
+                assert word in words, one.id
+    for lane in assembly.lanes:
+        assert re.search(rf"\b{lane}\b", words)
+    assert words.count("1.5+1.5 m") == 2 * n
+
+
+def test_a_screen_reader_is_told_each_lane_from_machine_to_machine():
+    assembly = _assembly(2)
+    root = ElementTree.fromstring(circuit_svg(assembly))
+    assert root.get("role") == "img"
+    assert root.find(f"{SVG}title").text == "Circuit for 2 patients on one ventilator"
+    told = root.find(f"{SVG}desc").text
+    assert told == description(assembly)
+    for word in ("Lane A, solid line", "Lane B, long dashes", "HMEF", "one-way valve", "Shared: sleeve"):
+        assert word in told
+
+
+def test_patterns_tell_the_lanes_apart_without_colour():
+    patterns = [dashes(lane, 4.0) for lane in "ABCD"]
+    assert len(set(patterns)) == 4
+    assert len({one.words for one in PATTERNS.values()}) == 4
+    printed = [INKS[f"lane-{lane}"][2] for lane in "abcd"]
+    assert set(printed) == {"#000000"}  # on paper nothing hangs on colour
+    svg = circuit_svg(_assembly(4))
+    for lane, pattern in zip("BCD", patterns[1:], strict=True):
+        assert re.search(rf'class="l l{lane.lower()}"', svg)
+        assert dashes(lane, 4.2) in svg, pattern
+
+
+def _luminance(ink):
+    def linear(value):
+        return value / 12.92 if value <= 0.03928 else ((value + 0.055) / 1.055) ** 2.4
+
+    red, green, blue = (linear(int(ink[i : i + 2], 16) / 255) for i in (1, 3, 5))
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _contrast(one, other):
+    """WCAG 2.2, relative luminance and contrast ratio."""
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("theme", [0, 1, 2], ids=["light", "dark", "print"])
+def test_words_and_lines_have_the_contrast_that_wcag_asks(theme):
+    paper, pipe = INKS["paper"][theme], INKS["pipe"][theme]
+    for name in ("ink", "quiet"):
+        assert _contrast(INKS[name][theme], paper) >= 4.5  # 1.4.3, text
+    for lane in "abcd":
+        assert _contrast(INKS[f"lane-{lane}"][theme], paper) >= 3.0  # 1.4.11, graphics
+        assert _contrast(INKS[f"lane-{lane}"][theme], pipe) >= 3.0
+    assert _contrast(INKS["edge"][theme], paper) >= 3.0
+
+
+def test_printed_inks_are_grey():
+    for light, dark, printed in INKS.values():
+        assert len({printed[1:3], printed[3:5], printed[5:7]}) == 1, (light, dark, printed)
+
+
+def test_the_picture_loads_nothing_and_runs_nothing():
+    svg = circuit_svg(_assembly(4, "chain"))
+    for word in ("<script", "href", "url(", "<image", "<foreignObject", "@import", "onload"):
+        assert word not in svg
+
+
+def test_words_that_are_typed_cannot_become_markup():
+    svg = circuit_svg(_assembly(2), labels=("<script>", '"&'))
+    ElementTree.fromstring(svg)
+    assert "<script" not in svg
+
+
+def test_more_than_two_carry_the_regulators_word():
+    assert "outside regulators" in circuit_svg(_assembly(3))
+    assert "outside regulators" not in circuit_svg(_assembly(2))
+    for n in (2, 3, 4):
+        assert "last resort" in circuit_svg(_assembly(n))
+
+
+def test_the_same_circuit_is_the_same_picture():
+    assert circuit_svg(_assembly(3)) == circuit_svg(_assembly(3))
