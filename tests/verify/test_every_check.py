@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import replace
 
 import pytest
@@ -84,6 +85,18 @@ def test_an_error_inside_a_check_is_a_failed_row_and_hides_no_other() -> None:
     table = run_checks((_check(broken), replace(good, id="two")))
     assert [row.verdict for row in table.rows] == ["fail", "pass"]
     assert table.rows[0].reason == "RuntimeError: no answer"
+
+
+def test_checks_made_side_by_side_leave_the_output_of_the_process_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The solver that chooses parts points file descriptor 1 elsewhere while it runs; two at once would leave it there.
+    built = [check for check in CHECKS if check.id.startswith("ngspice-built")]
+    assert len(built) >= 4
+    monkeypatch.setattr("airyoke.verify.row.has", lambda tool: True)
+    monkeypatch.setattr("airyoke.verify.spice.solve", lambda *given: None)  # the netlists do not matter here
+    before = os.fstat(1)
+    run_checks(replace(check, id=f"{check.id}-{k}") for k in range(10) for check in built)
+    after = os.fstat(1)
+    assert (after.st_dev, after.st_ino) == (before.st_dev, before.st_ino)
 
 
 def test_values_that_do_not_pair_up_fail() -> None:

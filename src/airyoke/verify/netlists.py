@@ -4,6 +4,7 @@ joint, and one with a planted error."""
 from __future__ import annotations
 
 from functools import partial
+from threading import Lock
 from typing import Final, Literal
 
 from airyoke.circuit import standard_build
@@ -32,6 +33,7 @@ from airyoke.verify.spice import SpiceBreath
 _SOURCE: Final = "ngspice (general circuit simulator), netlist from the part list by the table's own reading"
 _CLOSE: Final = Tolerance(relative=0.005, absolute=0.1)  # of volumes the former, of pressures the latter
 _SIMPLIFIED: Final = Tolerance(relative=0.01, absolute=0.1)
+_ONE_SOLVER: Final = Lock()  # the solver turns off the process's own output while it runs: never two at once
 _STILL_MOVING_ML: Final = 0.2  # a run that has not come to rest is no reference
 # What the network is good for where the hose of a way out lies beyond its valve; the aim is that of the other builds.
 _AS_BUILT: Final = Tolerance(relative=0.025, absolute=0.3)
@@ -179,7 +181,8 @@ def _compared(one: Scenario, second_splitters: Literal["common", "each"] = "each
 
 
 def _as_built(one: Scenario, needs: CircuitNeeds) -> Compared:
-    built = build_for(needs, None)
+    with _ONE_SOLVER:
+        built = build_for(needs, None)
     if isinstance(built, CannotBuild):
         raise RuntimeError("the circuit cannot be built")
     outside = _rested(spice.solve(part_list.joined_layout(built.assembly), one.lungs, one.settings, one.breaths), one)
