@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
@@ -137,3 +138,8 @@ def test_more_than_two_carry_the_regulators_word():
 
 def test_the_same_circuit_is_the_same_picture():
     assert circuit_svg(_assembly(3)) == circuit_svg(_assembly(3))
+
+
+def test_the_picture_of_the_readme_is_the_one_that_is_drawn():
+    committed = (Path(__file__).parents[2] / "docs" / "circuit-2.svg").read_text(encoding="utf-8")
+    assert committed == circuit_svg(_assembly(2)), "run: airyoke circuit --patients 2 --svg docs/circuit-2.svg"
