@@ -43,7 +43,7 @@ def new_password(name: str, file: Path | None) -> str:
 def _password(prompt: str, file: Path | None, option: str) -> str:
     if file is not None:
         with told(file.name):
-            return file.read_text("utf-8").split("\n", 1)[0]
+            return file.read_text("utf-8", errors="replace").split("\n", 1)[0]
     if not sys.stdin.isatty():
         raise _refused("password-missing", "there is no terminal to ask for the password", f"{option} FILE")
     return getpass.getpass(prompt)
