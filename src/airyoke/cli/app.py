@@ -140,6 +140,9 @@ def circuit(
     stock: Annotated[
         Path | None, typer.Option("--stock", metavar="WARD", help="The ward whose stock sheet counts. Default: order.")
     ] = None,
+    site_parts: Annotated[
+        Path | None, typer.Option("--site-parts", metavar="CSV", help="Parts of your own, measured at 30 and 60 L/min.")
+    ] = None,
     svg: Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="Draw it into this file.")] = None,
     narrow: Annotated[bool, typer.Option("--narrow", help="Draw it upright, for a phone.")] = False,
     reach: Annotated[
@@ -161,7 +164,7 @@ def circuit(
 
     if parts:
         return parts_command(as_json=as_json)
-    asked = Asked(patients, stock, svg, reach, layout, humidification, built, narrow, now)
+    asked = Asked(patients, stock, site_parts, svg, reach, layout, humidification, built, narrow, now)
     return circuit_command(asked, as_json=as_json)
 
 

@@ -12,6 +12,7 @@ from airyoke.circuit.assembly import Assembly
 from airyoke.circuit.choice import CannotBuild, GoalReached
 from airyoke.circuit.from_stock import BuiltCircuit, PickLine, builds_for
 from airyoke.circuit.needs import USUAL_REACH_M, CircuitNeeds, PatientNeeds
+from airyoke.circuit.part import Part
 from airyoke.circuit.parts import PARTS
 from airyoke.cli.circuit_page import cannot_page, circuit_page, parts_page
 from airyoke.cli.page import page_for_stdout, print_page
@@ -30,6 +31,7 @@ class Asked:
 
     patients: int | None
     stock: Path | None
+    site_parts: Path | None
     svg: Path | None
     reach: str | None
     layout: str
@@ -53,13 +55,14 @@ def parts_command(*, as_json: bool) -> int:
 def circuit_command(asked: Asked, *, as_json: bool) -> int:
     """What to build, drawn where asked. 0 it can be built, 3 it cannot; bad input raises ``Refused``."""
     built = None if asked.built is None else _read_built(asked.built)
-    typed = None if built is None else built.assembly
+    catalogue, own = _catalogue(asked.site_parts)
+    typed = None if built is None else built.assembly(catalogue)
     if typed is not None:
         report = _report(typed, built)
         return _show(report, None, (), (), asked, as_json=as_json)
     needs = _needs(asked)
     counted = _stock(asked)
-    found = builds_for((needs,), counted)
+    found = builds_for((needs,), counted if counted is None else {**counted, **own}, catalogue)
     cautions = _cautions(needs.size, counted is None)
     (one,) = found.groups
     if isinstance(one, CannotBuild):
@@ -139,6 +142,16 @@ def _word(value: str, choices: tuple[str, ...], option: str) -> str:
     if value not in choices:
         raise _refused("command-line", f"{option} {value!r} is not known", f"one of {', '.join(choices)}", option)
     return value
+
+
+def _catalogue(site_parts: Path | None) -> tuple[dict[str, Part], dict[str, int]]:
+    """The parts catalogue with the site's own, and how many of its own there are."""
+    if site_parts is None:
+        return PARTS, {}
+    from airyoke.exchange.site_parts import read_site_parts
+
+    own = read_site_parts(site_parts)
+    return {**PARTS, **own.parts}, own.stock
 
 
 def _stock(asked: Asked) -> dict[str, int] | None:

@@ -11,6 +11,7 @@ from typing import Annotated
 from pydantic import Field, ValidationError
 
 from airyoke.circuit.assembly import Assembly, Joint, Piece
+from airyoke.circuit.needs import Catalogue
 from airyoke.contract.fields import Frozen
 from airyoke.quantities import Finding, Refused
 
@@ -46,9 +47,8 @@ class Built(Frozen):
     valves: dict[Name, str] = Field(default_factory=dict)
     readings: dict[Name, float] = Field(default_factory=dict)
 
-    @property
-    def assembly(self) -> Assembly | None:
-        """The circuit as typed; ``None`` where none was."""
+    def assembly(self, catalogue: Catalogue) -> Assembly | None:
+        """The circuit as typed, of parts of that catalogue; ``None`` where none was."""
         if not self.pieces and not self.joints:
             return None
         return Assembly(
@@ -56,6 +56,7 @@ class Built(Frozen):
             tuple(
                 Joint((one.upstream[0], one.upstream[1]), (one.downstream[0], one.downstream[1])) for one in self.joints
             ),
+            catalogue,
         )
 
 
