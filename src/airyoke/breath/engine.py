@@ -46,8 +46,8 @@ class Accuracy:
     stop: float
 
 
-FINE = Accuracy(coarse=0.1, final=0.01, stop=1e-4)
-QUICK = Accuracy(coarse=0.3, final=0.1, stop=5e-4)  # for ranking settings; never shown
+FINE = Accuracy(coarse=0.3, final=0.015, stop=2e-4)
+QUICK = Accuracy(coarse=0.5, final=0.15, stop=1e-3)  # for ranking settings; never shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,25 +164,23 @@ def settle(
     network_of = np.zeros(runs, np.int64) if network_of is None else np.asarray(network_of, np.int64)
     settings_of = np.zeros(runs, np.int64) if settings_of is None else np.asarray(settings_of, np.int64)
 
-    phase_tables = np.zeros((len(settings), k.MAX_PHASES, k.PHASE_COLUMNS))
-    setting_rows = np.zeros((len(settings), k.SETTING_COLUMNS))
-    for index, one in enumerate(settings):
-        phase_tables[index], setting_rows[index] = _breath_plan(one)
+    plans = [_breath_plan(one) for one in settings]
+    phase_tables = np.array([phases for phases, _ in plans])
+    setting_rows = np.array([row for _, row in plans])
 
     lung_rows = np.empty((runs, patients, k.LUNG_COLUMNS))
     lung_rows[:, :, k.ELASTANCE] = 1000.0 / lungs.compliance_ml_per_cmh2o
     lung_rows[:, :, k.LUNG_R_IN] = np.maximum(lungs.inspiratory_resistance_cmh2o_s_per_l, MIN_RESISTANCE)
     lung_rows[:, :, k.LUNG_R_OUT] = np.maximum(lungs.expiratory_resistance_cmh2o_s_per_l, MIN_RESISTANCE)
     lung_rows[:, :, k.LUNG_K] = lungs.quadratic_resistance_cmh2o_s2_per_l2
-    start = _first_guess(settings, settings_of, limbs[network_of], trunks[network_of], lung_rows)
 
+    tables = (limbs, trunks, lung_rows, phase_tables, setting_rows, network_of, settings_of)
     patient_results = np.zeros((runs, patients, k.PATIENT_RESULTS))
     scenario_results = np.zeros((runs, k.SCENARIO_RESULTS))
 
     def work(first: int, last: int) -> None:
         settle_range(
-            first, last, patients, limbs, trunks, lung_rows, phase_tables, setting_rows,
-            network_of, settings_of, start, accuracy.coarse, accuracy.final, accuracy.stop, holds,
+            first, last, patients, tables, (accuracy.coarse, accuracy.final, accuracy.stop), holds,
             patient_results, scenario_results,
         )  # fmt: skip
 
@@ -259,6 +257,7 @@ def _coefficients(element: Element) -> tuple[float, float]:
     return max(element.linear, MIN_RESISTANCE), element.quadratic
 
 
+@lru_cache(maxsize=4096)
 def _breath_plan(settings: Settings) -> tuple[Floats, Floats]:
     """The phases of one breath and the row of settings, as the kernel reads them."""
     one = settings
@@ -271,12 +270,16 @@ def _breath_plan(settings: Settings) -> tuple[Floats, Floats]:
     row[k.SET_PEEP] = one.peep_cmh2o
     row[k.MAX_FLOW] = cap
     row[k.SET_VOLUME] = 1.0
+    row[k.FILLING_TIME] = one.inspiratory_time_s
+    row[k.EMPTYING_TIME] = one.expiratory_time_s - one.expiratory_pause_s
     phases: list[list[float]] = []
     if one.mode == "pc":
         if one.pressure_above_peep_cmh2o is None:
             raise ValueError("pressure control needs pressure_above_peep_cmh2o")
         top = one.peep_cmh2o + one.pressure_above_peep_cmh2o
         rise = min(one.rise_time_s, one.inspiratory_time_s)
+        row[k.SET_DRIVE] = one.pressure_above_peep_cmh2o
+        row[k.FILLING_TIME] -= rise / 2.0
         if rise > 0.0:
             phases.append([rise, one.peep_cmh2o, top, cap, cap, 1.0, 0.0, 0.0])
         if rise < one.inspiratory_time_s:
@@ -316,41 +319,3 @@ def _breath_plan(settings: Settings) -> tuple[Floats, Floats]:
     table = np.zeros((k.MAX_PHASES, k.PHASE_COLUMNS))
     table[: len(phases)] = phases
     return table, row
-
-
-def _first_guess(
-    settings: Sequence[Settings], settings_of: Integers, limbs: Floats, trunks: Floats, lungs: Floats
-) -> Floats:
-    """End-expiratory volume above PEEP of each lung by the one-lung closed form, L; only where to start from."""
-    ti = np.array([s.inspiratory_time_s for s in settings])[settings_of, None]
-    te = np.array([s.expiratory_time_s for s in settings])[settings_of, None]
-    patients = lungs.shape[1]
-    drive = np.array(
-        [
-            s.pressure_above_peep_cmh2o
-            if s.mode == "pc" and s.pressure_above_peep_cmh2o is not None
-            else (s.tidal_volume_ml or 0.0) / patients
-            for s in settings
-        ]
-    )[settings_of, None]
-    is_pc = np.array([s.mode == "pc" for s in settings])[settings_of, None]
-    elastance = lungs[:, :, k.ELASTANCE]
-    flow = 0.3  # L/s, where the quadratic parts are taken
-    r_in = (
-        lungs[:, :, k.LUNG_R_IN]
-        + limbs[:, :, k.IN_R]
-        + flow * (lungs[:, :, k.LUNG_K] + limbs[:, :, k.IN_K])
-        + patients * trunks[:, None, k.TRUNK_IN_R]
-    )
-    r_out = (
-        lungs[:, :, k.LUNG_R_OUT]
-        + limbs[:, :, k.OUT_R]
-        + flow * (lungs[:, :, k.LUNG_K] + limbs[:, :, k.OUT_K])
-        + patients * trunks[:, None, k.TRUNK_OUT_R]
-    )
-    b = np.exp(-te * elastance / r_out)
-    a = np.exp(-ti * elastance / r_in)
-    in_pressure_control = drive / elastance * b * (1.0 - a) / (1.0 - a * b)
-    in_volume_control = drive / 1000.0 * b / (1.0 - b)
-    guess: Floats = np.where(is_pc, in_pressure_control, np.minimum(in_volume_control, 3.0))
-    return guess

@@ -1,9 +1,8 @@
 """The compiled core: the settled breath of one ventilator and up to four lungs, for many scenarios at once.
 
 Eight scenarios breathe side by side (``lanes``), each at its own pace (``step``); a lane whose scenario has settled
-takes the next one. The settled state is found by a fixed-point iteration on the end-expiratory volumes,
-preconditioned with each lung's own emptying factor and accelerated by Anderson's method of depth one (Anderson: J ACM
-1965;12:547).
+takes the next one. The settled state is found by Newton's method on the end-expiratory volumes with an approximate
+matrix (``memory``), accelerated by Anderson's method of depth one (Anderson: J ACM 1965;12:547).
 """
 
 # Compiled code: types are found by the compiler.
@@ -14,38 +13,44 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from airyoke.breath import layout as at
-from airyoke.breath.compiled import kept
+from airyoke.breath.compiled import compiled, kept, without_lock
+from airyoke.breath.guess import trapped_volumes
 from airyoke.breath.lanes import LANES
+from airyoke.breath.memory import carry_through_phase, forget_all, way_to_go
 from airyoke.breath.step import attempt_step
 
 RESISTANCE_FOR_FULL_TOLERANCE = 0.1  # cmH2O·s/L
 # While gas flows only in, the expiratory splitter is a dead end behind valves that sit just at opening (and the other
-# way round): an error there costs no volume, and chasing it would halve the steps.
+# way round): an error there costs little volume, and chasing it in full would cost more steps.
 DEAD_END_WEIGHT = 0.1
 FIRST_STEP = 2e-3  # as a part of the phase
 STEPS_TO_SEE_A_PEAK = 24.0  # the peak of a changing flow lies inside the phase
+FADING_FLOW_FINENESS = 0.5  # valves shut one after the other while the flow fades
 HOLD_S = 3.0
 MAX_BREATHS = 80
+# By how much the memory may be wrong: before a second breath has shown it, at least, and at most.
+FIRST_DOUBT, LEAST_DOUBT, MOST_DOUBT = 0.1, 0.03, 0.2
+FARTHEST = 10.0  # times the bound is the longest way that is taken without breathing it
+NEAR = 3.0  # times the bound expected after the next breath: that one is breathed at the final tolerance
 
 # What a lane is doing.
-IDLE, BREATHING, HOLDING_IN, HOLDING_OUT = 0, 1, 2, 3
+BREATHING, HOLDING_IN, HOLDING_OUT = 0, 1, 2
 # Columns of a lane's book.
 DOING, SCENARIO, PHASE, BREATH, STEPS, FINE = 0, 1, 2, 3, 4, 5
 BOOK_COLUMNS = 6
 
 
-@njit(error_model="numpy")
+@compiled
 def _workspace():
-    """Rows of eight, each on one cache line."""
+    """Rows of eight, each on one line of the processor's cache."""
     raw = np.zeros(at.ROWS * LANES + LANES)
     skip = ((64 - raw.ctypes.data % 64) % 64) // 8
     return raw[skip : skip + at.ROWS * LANES].reshape((at.ROWS, LANES))
 
 
-@njit(error_model="numpy")
+@compiled
 def _stored(w, n, lane):
     """Gas stored in splitters, wyes and lungs, L: the difference over a phase is what came in or went out."""
     total = 0.0
@@ -54,8 +59,8 @@ def _stored(w, n, lane):
     return total
 
 
-@njit(error_model="numpy")
-def _load(w, n, lane, limbs, trunk, lungs, setting, start, tolerance):
+@compiled
+def _load(w, n, lane, limbs, trunk, lungs, setting, tolerance, small):
     """Put a scenario at rest into a lane, its lungs at the first guess of their end-expiratory volumes."""
     peep = setting[at.SET_PEEP]
     w[at.T_IN_R, lane] = trunk[at.TRUNK_IN_R]
@@ -71,6 +76,7 @@ def _load(w, n, lane, limbs, trunk, lungs, setting, start, tolerance):
     # The tolerance is on pressures; across a near-zero resistance it must shrink, or the flow error would be
     # larger than the flow and a valve would flutter.
     least = min(trunk[at.TRUNK_IN_R], trunk[at.TRUNK_OUT_R])
+    trapped = trapped_volumes(n, limbs, trunk, lungs, setting, small)
     for i in range(n):
         p = at.PATIENT + at.PATIENT_ROWS * i
         limb = limbs[i]
@@ -92,172 +98,277 @@ def _load(w, n, lane, limbs, trunk, lungs, setting, start, tolerance):
         w[p + at.P_ELASTANCE, lane] = elastance
         w[at.MASS + 2 + 2 * i, lane] = limb[at.WYE_C]
         w[at.MASS + 3 + 2 * i, lane] = 1.0
-        volume = (peep + limb[at.OUT_CRACK]) / elastance + start[i]
+        volume = (peep + limb[at.OUT_CRACK]) / elastance + trapped[i]
         w[at.START + i, lane] = volume
         w[at.Y + 2 + 2 * i, lane] = elastance * volume
         w[at.Y + 3 + 2 * i, lane] = volume
         least = min(least, limb[at.IN_R], limb[at.OUT_R])
     fineness = min(1.0, max(least / RESISTANCE_FOR_FULL_TOLERANCE, 0.01))
     w[at.FINENESS, lane] = fineness
-    w[at.TOLERANCE, lane] = tolerance * fineness
+    w[at.SCENARIO_TOLERANCE, lane] = tolerance * fineness
     w[at.VOLUME_SCALE, lane] = 1.0
     w[at.LIVE, lane] = 1.0
-    for p in range(at.MAX_PHASES):
-        w[at.FIRST_STEP + p, lane] = 0.0
+    for number in range(at.MAX_PHASES):
+        w[at.FIRST_STEP + number, lane] = 0.0
 
 
-@njit(error_model="numpy")
-def _begin_phase(w, n, lane, number, phase):
+@compiled
+def _begin_phase(w, n, lane, phase, first_step):
+    """Set the clock and the machine for a phase; ``first_step`` 0 = not known yet."""
     duration = phase[at.DURATION]
     scale = w[at.VOLUME_SCALE, lane] if phase[at.IS_SET_VOLUME] > 0.0 else 1.0
+    flow = phase[at.FLOW_0] * scale
     flow_rate = (phase[at.FLOW_1] - phase[at.FLOW_0]) * scale / duration
+    limit = w[at.FLOW_LIMIT, lane]
+    is_cut = flow > limit and flow_rate < 0.0
     source = phase[at.SOURCE_OPEN]
     outlet = phase[at.EXPIRATORY_OPEN]
     w[at.TIME, lane] = 0.0
     w[at.PHASE_TIME, lane] = duration
+    # A hair later than computed, so that the flow is below its limit there.
+    w[at.KINK, lane] = min((limit - flow) / flow_rate * (1.0 + 1e-12), duration) if is_cut else 0.0
     w[at.PRESSURE, lane] = phase[at.PRESSURE_0]
     w[at.PRESSURE_RATE, lane] = (phase[at.PRESSURE_1] - phase[at.PRESSURE_0]) / duration
-    w[at.OWN_FLOW, lane] = phase[at.FLOW_0] * scale
+    w[at.OWN_FLOW, lane] = flow
     w[at.OWN_FLOW_RATE, lane] = flow_rate
     w[at.SOURCE, lane] = source
     w[at.OUTLET, lane] = outlet
     w[at.WATCH_IN, lane] = 1.0 if source > 0.0 or outlet == 0.0 else DEAD_END_WEIGHT
     w[at.WATCH_OUT, lane] = 1.0 if outlet > 0.0 or source == 0.0 else DEAD_END_WEIGHT
-    # The breath before knows how fast this phase begins.
-    known = w[at.FIRST_STEP + number, lane] if number >= 0 else 0.0
-    w[at.STEP, lane] = known if known > 0.0 else FIRST_STEP * duration
-    w[at.STEP_MAX, lane] = duration / STEPS_TO_SEE_A_PEAK if flow_rate != 0.0 else duration
+    w[at.STEP, lane] = first_step if first_step > 0.0 else FIRST_STEP * duration
+    changes = flow_rate != 0.0
+    w[at.STEP_MAX, lane] = duration / STEPS_TO_SEE_A_PEAK if changes else duration
+    w[at.TOLERANCE, lane] = w[at.SCENARIO_TOLERANCE, lane] * (FADING_FLOW_FINENESS if changes else 1.0)
     w[at.PHASE_STEPS, lane] = 0.0
     w[at.STORED, lane] = _stored(w, n, lane)
+    w[at.OUTSIDE, lane] = 0.0
+    for i in range(n):
+        w[at.THROUGH + i, lane] = 0.0
 
 
-@njit(error_model="numpy")
+@compiled
 def _begin_breath(w, n, lane):
     w[at.DELIVERED, lane] = 0.0
     w[at.EXHALED, lane] = 0.0
     w[at.PEAK_IN, lane] = w[at.Y, lane]
     for i in range(n):
-        w[at.EMPTYING + i, lane] = 0.0
         w[at.BACKFLOW + i, lane] = 0.0
         w[at.PEAK + i, lane] = w[at.Y + 2 + 2 * i, lane]
+    forget_all(w, n, lane)
 
 
-@njit(error_model="numpy")
+@compiled
 def _end_inspiration(w, n, lane):
+    """Keep the state at the end of inspiration and the flow into each lung there."""
     for j in range(2 + 2 * n):
         w[at.Y_TI + j, lane] = w[at.Y + j, lane]
+    for j in range(n * n):
+        w[at.MEMORY_TI + j, lane] = w[at.MEMORY + j, lane]
     for i in range(n):
         p = at.PATIENT + at.PATIENT_ROWS * i
         drop = w[at.Y + 2 + 2 * i, lane] - w[p + at.P_ELASTANCE, lane] * w[at.Y + 3 + 2 * i, lane]
         linear = w[p + at.P_LUNG_R_IN, lane] if drop > 0.0 else w[p + at.P_LUNG_R_OUT, lane]
-        w[at.END_FLOW + i, lane] = (
-            2.0 * drop / (linear + math.sqrt(linear * linear + w[p + at.P_LUNG_K4, lane] * abs(drop)))
-        )
+        root = math.sqrt(linear * linear + w[p + at.P_LUNG_K4, lane] * abs(drop))
+        w[at.END_FLOW + i, lane] = 2.0 * drop / (linear + root)
 
 
-@njit(error_model="numpy")
-def _end_breath(w, n, lane, breaths, fine, setting, stop):
-    """Judge how far the breath was from the settled one and set the next start. Returns (settled, near)."""
+@compiled
+def _judge_breath(w, n, lane, is_first, is_fine, setting, stop, miss):
+    """How far the breath was from the settled one. Returns (settled, near)."""
     worst = 0.0
     largest = 1e-3
+    for i in range(n):
+        largest = max(largest, w[at.Y_TI + 3 + 2 * i, lane] - w[at.Y + 3 + 2 * i, lane])
+        worst = max(worst, abs(miss[i]))
+    # The way still to go is taken before results are written. What is wrong then is the part of it that the memory
+    # got wrong, as seen from one breath to the next.
+    doubt = FIRST_DOUBT
+    if not is_first:
+        doubt = min(max(worst / (w[at.WORST_BEFORE, lane] + 1e-30), LEAST_DOUBT), MOST_DOUBT)
+    w[at.WORST_BEFORE, lane] = worst
+    settled = is_fine and worst * doubt < stop * largest and worst < FARTHEST * stop * largest
+    near = worst * doubt * doubt < NEAR * stop * largest
+    if setting[at.COMPENSATES] > 0.0:
+        circuit = w[at.MASS, lane] + w[at.MASS + 1, lane]
+        lungs = 0.0
+        for i in range(n):
+            circuit += w[at.MASS + 2 + 2 * i, lane]
+            lungs += 1.0 / w[at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, lane]
+        volume = setting[at.SET_VOLUME]
+        scale = (volume + circuit * max(w[at.PEAK_IN, lane] - w[at.PEEP, lane], 0.0)) / volume
+        # More volume raises the peak again, by about what the compliance of the lungs says.
+        change = (scale - w[at.VOLUME_SCALE, lane]) * (1.0 + circuit / lungs)
+        settled = settled and abs(change) < stop
+        if not settled:
+            w[at.VOLUME_SCALE, lane] += change
+    return settled, near
+
+
+@compiled
+def _aim_next_breath(w, n, lane, is_first, miss):
+    """Start the next breath where this one's memory says that it ends, by Anderson's method from the second on."""
     top = 0.0
     bottom = 0.0
     for i in range(n):
-        end = w[at.Y + 3 + 2 * i, lane]
-        largest = max(largest, w[at.Y_TI + 3 + 2 * i, lane] - end)
-        # The way still to go: breath-to-breath change over (1 - emptying factor).
-        miss = (end - w[at.START + i, lane]) / max(1.0 - math.exp(-w[at.EMPTYING + i, lane]), 0.02)
-        worst = max(worst, abs(miss))
-        change = miss - w[at.MISS_BEFORE + i, lane]
-        top += change * miss
+        change = miss[i] - w[at.MISS_BEFORE + i, lane]
+        top += change * miss[i]
         bottom += change * change
-    settled = worst < stop * largest
-    near = worst < 20.0 * stop * largest
-    scale = 1.0
-    if setting[at.COMPENSATES] > 0.0:
-        compliance = w[at.MASS, lane] + w[at.MASS + 1, lane]
-        for i in range(n):
-            compliance += w[at.MASS + 2 + 2 * i, lane]
-        volume = setting[at.SET_VOLUME]
-        scale = (volume + compliance * max(w[at.PEAK_IN, lane] - w[at.PEEP, lane], 0.0)) / volume
-        settled = settled and abs(scale - w[at.VOLUME_SCALE, lane]) < stop * w[at.VOLUME_SCALE, lane]
-    if settled and fine:
-        return True, True
-    w[at.VOLUME_SCALE, lane] = scale
-    theta = min(max(top / bottom, -2.0), 0.9) if breaths > 1 and bottom > 1e-20 else 0.0
+    theta = 0.0 if is_first or bottom < 1e-20 else min(max(top / bottom, -2.0), 0.9)
     for i in range(n):
-        start = w[at.START + i, lane]
-        end = w[at.Y + 3 + 2 * i, lane]
-        miss = (end - start) / max(1.0 - math.exp(-w[at.EMPTYING + i, lane]), 0.02)
-        aim = start + miss
+        aim = w[at.START + i, lane] + miss[i]
         new = aim - theta * (aim - w[at.AIM_BEFORE + i, lane])
         w[at.AIM_BEFORE + i, lane] = aim
-        w[at.MISS_BEFORE + i, lane] = miss
+        w[at.MISS_BEFORE + i, lane] = miss[i]
         w[at.START + i, lane] = new
+        elastance = w[at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, lane]
+        w[at.Y + 2 + 2 * i, lane] += elastance * (new - w[at.Y + 3 + 2 * i, lane])
         w[at.Y + 3 + 2 * i, lane] = new
-        w[at.Y + 2 + 2 * i, lane] += w[at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, lane] * (new - end)
-    return False, near
 
 
-@njit(error_model="numpy")
-def _write(w, n, lane, status, breaths, steps, patients, scenario):
+@compiled
+def _write(w, n, lane, miss, patients, scenario):
+    """Results, the lung volumes taken along the little way that is still to go."""
+    delivered = w[at.DELIVERED, lane]
+    exhaled = w[at.EXHALED, lane]
     for i in range(n):
         elastance = w[at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, lane]
-        top = w[at.Y_TI + 3 + 2 * i, lane]
-        end = w[at.Y + 3 + 2 * i, lane]
+        end = w[at.START + i, lane] + miss[i]
+        rise = 0.0
+        for j in range(n):
+            rise += w[at.MEMORY_TI + n * i + j, lane] * miss[j]
+        top = w[at.Y_TI + 3 + 2 * i, lane] + rise
+        delivered += rise - miss[i]
+        exhaled += rise - (end - w[at.Y + 3 + 2 * i, lane])
         patients[i, at.OUT_VT] = top - end
         patients[i, at.OUT_PLATEAU] = elastance * top
         patients[i, at.OUT_TOTAL_PEEP] = elastance * end
         patients[i, at.OUT_END_FLOW] = w[at.END_FLOW + i, lane]
         patients[i, at.OUT_PEAK] = w[at.PEAK + i, lane]
         patients[i, at.OUT_BACKFLOW] = w[at.BACKFLOW + i, lane]
-    scenario[at.RES_DELIVERED] = w[at.DELIVERED, lane]
-    scenario[at.RES_EXHALED] = w[at.EXHALED, lane]
+    scenario[at.RES_DELIVERED] = delivered
+    scenario[at.RES_EXHALED] = exhaled
     scenario[at.RES_PEAK] = w[at.PEAK_IN, lane]
-    scenario[at.RES_STATUS] = status
-    scenario[at.RES_BREATHS] = breaths
-    scenario[at.RES_STEPS] = steps
 
 
-@njit(error_model="numpy")
-def _begin_hold(w, n, lane, state):
+@compiled
+def _begin_hold(w, n, lane, state, small):
     """Both valves of the machine shut for HOLD_S seconds, from the state in the rows that start at ``state``."""
     for j in range(2 + 2 * n):
         w[at.Y + j, lane] = w[state + j, lane]
-    phase = np.zeros(at.PHASE_COLUMNS)
-    phase[at.DURATION] = HOLD_S
-    _begin_phase(w, n, lane, -1, phase)
+    shut = small[0].reshape(at.MAX_PATIENTS * at.MAX_PATIENTS)[: at.PHASE_COLUMNS]
+    shut[:] = 0.0
+    shut[at.DURATION] = HOLD_S
+    _begin_phase(w, n, lane, shut, 0.0)
+
+
+@compiled
+def _take(w, n, lane, book, scenario, tables, tolerance, small):
+    """Begin the first breath of a scenario in a lane."""
+    limbs, trunks, lungs, phases, settings, network_of, settings_of = tables
+    network = network_of[scenario]
+    s = settings_of[scenario]
+    _load(w, n, lane, limbs[network], trunks[network], lungs[scenario], settings[s], tolerance, small)
+    _begin_phase(w, n, lane, phases[s, 0], 0.0)
+    _begin_breath(w, n, lane)
+    book[lane, DOING] = BREATHING
+    book[lane, SCENARIO] = scenario
+    book[lane, PHASE] = 0
+    book[lane, BREATH] = 1
+    book[lane, STEPS] = 0
+    book[lane, FINE] = 0
+
+
+@compiled
+def _end_phase(w, n, lane, book, failed, setting, phases, accuracy, small):
+    """Close a phase of a breath and begin the next one. Returns the status of the scenario, -1 while it goes on."""
+    number = book[lane, PHASE]
+    moved = _stored(w, n, lane) - w[at.STORED, lane]
+    if number < setting[at.PHASES_IN_INSPIRATION]:
+        w[at.DELIVERED, lane] += moved
+    else:  # a bias flow passes through and is not counted: the machine knows it and takes it off
+        w[at.EXHALED, lane] -= moved
+    w[at.FIRST_STEP + number, lane] = w[at.STEP_TAKEN, lane]
+    carry_through_phase(w, n, lane, small)
+    if number == setting[at.PHASES_IN_INSPIRATION] - 1:
+        _end_inspiration(w, n, lane)
+    if failed:
+        return at.STEP_FAILED
+    number += 1
+    if number == setting[at.PHASES]:
+        number = 0
+        _, tol_final, stop = accuracy
+        is_first = book[lane, BREATH] == 1
+        miss = way_to_go(w, n, lane, small)
+        settled, near = _judge_breath(w, n, lane, is_first, book[lane, FINE] > 0, setting, stop, miss)
+        if settled:
+            return at.CONVERGED
+        if book[lane, BREATH] == MAX_BREATHS:
+            return at.TOO_MANY_BREATHS
+        _aim_next_breath(w, n, lane, is_first, miss)
+        if near:
+            book[lane, FINE] = 1
+            w[at.SCENARIO_TOLERANCE, lane] = tol_final * w[at.FINENESS, lane]
+        book[lane, BREATH] += 1
+        _begin_breath(w, n, lane)
+    book[lane, PHASE] = number
+    _begin_phase(w, n, lane, phases[number], w[at.FIRST_STEP + number, lane])
+    return -1
+
+
+@compiled
+def _handle(w, n, lane, book, tables, accuracy, with_holds, patients, scenario, small):
+    """What follows when a phase is over, or its steps collapsed. Returns whether the lane's scenario is finished."""
+    s = tables[6][book[lane, SCENARIO]]
+    setting = tables[4][s]
+    failed = w[at.EVENT, lane] == 2.0
+    book[lane, STEPS] += int(w[at.PHASE_STEPS, lane])
+    if book[lane, DOING] == BREATHING:
+        status = _end_phase(w, n, lane, book, failed, setting, tables[3][s], accuracy, small)
+        if status < 0:
+            return False
+        _write(w, n, lane, way_to_go(w, n, lane, small), patients, scenario)
+        scenario[at.RES_STATUS] = status
+        scenario[at.RES_BREATHS] = book[lane, BREATH]
+        scenario[at.RES_STEPS] = book[lane, STEPS]
+        if not with_holds or status != at.CONVERGED:
+            return True
+        for j in range(2 + 2 * n):
+            w[at.Y_END + j, lane] = w[at.Y + j, lane]
+        book[lane, DOING] = HOLDING_IN
+        _begin_hold(w, n, lane, at.Y_TI, small)
+        return False
+    is_in = book[lane, DOING] == HOLDING_IN
+    scenario[at.RES_HOLD_IN_INSP if is_in else at.RES_HOLD_EX_INSP] = w[at.Y, lane]
+    scenario[at.RES_HOLD_IN_EXP if is_in else at.RES_HOLD_EX_EXP] = w[at.Y + 1, lane]
+    for i in range(n):
+        patients[i, at.OUT_HOLD_IN_WYE if is_in else at.OUT_HOLD_EX_WYE] = w[at.Y + 2 + 2 * i, lane]
+    if is_in:
+        book[lane, DOING] = HOLDING_OUT
+        _begin_hold(w, n, lane, at.Y_END, small)
+    return not is_in
 
 
 @kept
-@njit(error_model="numpy", nogil=True)
-def settle_range(
-    first, last, n, limbs, trunks, lungs, phases, settings, network_of, settings_of, start,
-    tol_coarse, tol_final, stop, with_holds, patients_out, scenarios_out
-):  # fmt: skip
+@without_lock
+def settle_range(first, last, n, tables, accuracy, with_holds, patients_out, scenarios_out):
     """Settle scenarios ``first`` to ``last`` - 1.
 
-    limbs (networks, n, LIMB_COLUMNS) · trunks (networks, TRUNK_COLUMNS) · lungs (scenarios, n, LUNG_COLUMNS) ·
+    tables: limbs (networks, n, LIMB_COLUMNS) · trunks (networks, TRUNK_COLUMNS) · lungs (scenarios, n, LUNG_COLUMNS) ·
     phases (settings, MAX_PHASES, PHASE_COLUMNS) · settings (settings, SETTING_COLUMNS) · network_of, settings_of
-    (scenarios,) · start (scenarios, n): first guess of each lung's end-expiratory volume above PEEP, L.
+    (scenarios,). accuracy: tolerance of the steps far from and near the settled breath, and when to stop.
     Writes patients_out (scenarios, n, PATIENT_RESULTS) and scenarios_out (scenarios, SCENARIO_RESULTS). What a
     scenario gets depends on nothing but its own inputs.
     """
     w = _workspace()
     book = np.zeros((LANES, BOOK_COLUMNS), np.int64)
+    small = np.zeros((3, at.MAX_PATIENTS, at.MAX_PATIENTS))
+    tolerance = accuracy[0]
     waiting = first
     busy = 0
     for lane in range(LANES):
         # A lane without a scenario of its own repeats the first one and is not looked at.
-        b = waiting if waiting < last else first
-        s = settings_of[b]
-        _load(w, n, lane, limbs[network_of[b]], trunks[network_of[b]], lungs[b], settings[s], start[b], tol_coarse)
-        _begin_phase(w, n, lane, 0, phases[s, 0])
-        _begin_breath(w, n, lane)
+        _take(w, n, lane, book, waiting if waiting < last else first, tables, tolerance, small)
         if waiting < last:
-            book[lane, DOING] = BREATHING
-            book[lane, SCENARIO] = b
-            book[lane, BREATH] = 1
             waiting += 1
             busy += 1
         else:
@@ -266,85 +377,14 @@ def settle_range(
         if not attempt_step(w, n):
             continue
         for lane in range(LANES):
-            event = w[at.EVENT, lane]
-            if event == 0.0:
+            if w[at.EVENT, lane] == 0.0:
                 continue
-            failed = event == 2.0
             b = book[lane, SCENARIO]
-            s = settings_of[b]
-            setting = settings[s]
-            book[lane, STEPS] += int(w[at.PHASE_STEPS, lane])
-            finished = False
-            if book[lane, DOING] == BREATHING:
-                number = book[lane, PHASE]
-                w[at.FIRST_STEP + number, lane] = w[at.STEP_TAKEN, lane]
-                moved = _stored(w, n, lane) - w[at.STORED, lane]
-                if number < setting[at.PHASES_IN_INSPIRATION]:
-                    w[at.DELIVERED, lane] += moved
-                else:  # a bias flow passes through and is not counted: the machine knows it and takes it off
-                    w[at.EXHALED, lane] -= moved
-                if number == setting[at.PHASES_IN_INSPIRATION] - 1:
-                    _end_inspiration(w, n, lane)
-                number += 1
-                status = -1
-                if failed:
-                    status = at.STEP_FAILED
-                elif number == setting[at.PHASES]:
-                    number = 0
-                    fine = book[lane, FINE] > 0
-                    settled, near = _end_breath(w, n, lane, book[lane, BREATH], fine, setting, stop)
-                    if settled:
-                        status = at.CONVERGED
-                    elif book[lane, BREATH] == MAX_BREATHS:
-                        status = at.TOO_MANY_BREATHS
-                    else:
-                        if near:
-                            book[lane, FINE] = 1
-                            w[at.TOLERANCE, lane] = tol_final * w[at.FINENESS, lane]
-                        book[lane, BREATH] += 1
-                        _begin_breath(w, n, lane)
-                if status >= 0:
-                    _write(w, n, lane, status, book[lane, BREATH], book[lane, STEPS], patients_out[b], scenarios_out[b])
-                    if with_holds and status == at.CONVERGED:
-                        for j in range(2 + 2 * n):
-                            w[at.Y_END + j, lane] = w[at.Y + j, lane]
-                        book[lane, DOING] = HOLDING_IN
-                        _begin_hold(w, n, lane, at.Y_TI)
-                    else:
-                        finished = True
-                else:
-                    book[lane, PHASE] = number
-                    _begin_phase(w, n, lane, number, phases[s, number])
-            elif book[lane, DOING] == HOLDING_IN:
-                scenarios_out[b, at.RES_HOLD_IN_INSP] = w[at.Y, lane]
-                scenarios_out[b, at.RES_HOLD_IN_EXP] = w[at.Y + 1, lane]
-                for i in range(n):
-                    patients_out[b, i, at.OUT_HOLD_IN_WYE] = w[at.Y + 2 + 2 * i, lane]
-                book[lane, DOING] = HOLDING_OUT
-                _begin_hold(w, n, lane, at.Y_END)
-            else:
-                scenarios_out[b, at.RES_HOLD_EX_INSP] = w[at.Y, lane]
-                scenarios_out[b, at.RES_HOLD_EX_EXP] = w[at.Y + 1, lane]
-                for i in range(n):
-                    patients_out[b, i, at.OUT_HOLD_EX_WYE] = w[at.Y + 2 + 2 * i, lane]
-                finished = True
-            if finished and waiting < last:
-                b = waiting
+            if not _handle(w, n, lane, book, tables, accuracy, with_holds, patients_out[b], scenarios_out[b], small):
+                continue
+            if waiting < last:
+                _take(w, n, lane, book, waiting, tables, tolerance, small)
                 waiting += 1
-                s = settings_of[b]
-                _load(
-                    w, n, lane, limbs[network_of[b]], trunks[network_of[b]], lungs[b], settings[s], start[b],
-                    tol_coarse
-                )  # fmt: skip
-                _begin_phase(w, n, lane, 0, phases[s, 0])
-                _begin_breath(w, n, lane)
-                book[lane, DOING] = BREATHING
-                book[lane, SCENARIO] = b
-                book[lane, PHASE] = 0
-                book[lane, BREATH] = 1
-                book[lane, STEPS] = 0
-                book[lane, FINE] = 0
-            elif finished:
-                book[lane, DOING] = IDLE
+            else:
                 w[at.LIVE, lane] = 0.0
                 busy -= 1

@@ -29,7 +29,8 @@ MAX_PHASES = 5
 
 # Columns of a settings row.
 SET_PEEP, PHASES_IN_INSPIRATION, PHASES, COMPENSATES, SET_VOLUME, MAX_FLOW = 0, 1, 2, 3, 4, 5
-SETTING_COLUMNS = 6
+SET_DRIVE, FILLING_TIME, EMPTYING_TIME = 6, 7, 8  # drive 0 = volume control; for the first guess only
+SETTING_COLUMNS = 9
 
 # Per patient results.
 OUT_VT, OUT_PLATEAU, OUT_TOTAL_PEEP, OUT_END_FLOW, OUT_PEAK, OUT_BACKFLOW, OUT_HOLD_IN_WYE, OUT_HOLD_EX_WYE = range(8)
@@ -60,8 +61,9 @@ K1 = FLOW + NODES
 K2 = K1 + NODES
 K3 = K2 + NODES
 K4 = K3 + NODES
-RIGHT = K4 + NODES  # right-hand side of a stage
-STAGE_Y = RIGHT + NODES
+CARRIED = K4 + NODES  # what a stage takes over from those before it
+NOTHING = CARRIED + NODES  # stays zero
+STAGE_Y = NOTHING + NODES
 STAGE_FLOW = STAGE_Y + NODES
 MASS = STAGE_FLOW + NODES  # compliance of each pressure node, 1 for a volume
 Y_TI = MASS + NODES  # the state at the end of inspiration
@@ -75,18 +77,20 @@ ELIMINATED = STAGE_CONDUCTANCE + 3 * MAX_PATIENTS  # 1/(a + g E), g E/(a + g E),
 # One row a patient each.
 REVERSED = ELIMINATED + 3 * MAX_PATIENTS  # reversed flow at the start of the step
 STAGE_REVERSED = REVERSED + MAX_PATIENTS
-EMPTYING = STAGE_REVERSED + MAX_PATIENTS  # exponent by which the lung forgets where it was, so far in this breath
-EMPTYING_TI = EMPTYING + MAX_PATIENTS
-PEAK = EMPTYING_TI + MAX_PATIENTS
+THROUGH = STAGE_REVERSED + MAX_PATIENTS  # conductance between lung and splitters, integrated over the phase so far
+PEAK = THROUGH + MAX_PATIENTS
 BACKFLOW = PEAK + MAX_PATIENTS
 START = BACKFLOW + MAX_PATIENTS  # lung volume that this breath started from
 MISS_BEFORE = START + MAX_PATIENTS  # predicted way still to go, one breath earlier
 AIM_BEFORE = MISS_BEFORE + MAX_PATIENTS
 END_FLOW = AIM_BEFORE + MAX_PATIENTS
-END_BACKFLOW = END_FLOW + MAX_PATIENTS
+
+# One row an entry of a patients x patients matrix: change of the volumes now with those at the start of the breath.
+MEMORY = END_FLOW + MAX_PATIENTS
+MEMORY_TI = MEMORY + MAX_PATIENTS * MAX_PATIENTS  # the same at the end of inspiration
 
 # One row a phase: the first step that was taken in it.
-FIRST_STEP = END_BACKFLOW + MAX_PATIENTS
+FIRST_STEP = MEMORY_TI + MAX_PATIENTS * MAX_PATIENTS
 
 # What does not change within a scenario: columns of each patient, then the trunks.
 PATIENT = FIRST_STEP + MAX_PHASES
@@ -115,13 +119,15 @@ _ONE_EACH = PATIENT + PATIENT_ROWS * MAX_PATIENTS
     T_OUT_K4,
     PEEP,
     FLOW_LIMIT,
-    TOLERANCE,
+    SCENARIO_TOLERANCE,
+    TOLERANCE,  # in this phase
     LIVE,  # 1 where the lane holds a scenario
     TIME,
     STEP,
     STEP_TAKEN,  # the first accepted of the phase
     STEP_MAX,
     PHASE_TIME,
+    KINK,  # time in the phase where the machine's own flow falls below its limit; a step ends there
     PRESSURE,
     PRESSURE_RATE,
     OWN_FLOW,
@@ -138,5 +144,7 @@ _ONE_EACH = PATIENT + PATIENT_ROWS * MAX_PATIENTS
     STORED,  # gas in the network when the phase began
     VOLUME_SCALE,
     FINENESS,
-) = range(_ONE_EACH, _ONE_EACH + 29)
-ROWS = _ONE_EACH + 29
+    WORST_BEFORE,
+    OUTSIDE,  # conductance between the splitters and the machine, integrated over the phase so far
+) = range(_ONE_EACH, _ONE_EACH + 33)
+ROWS = _ONE_EACH + 33

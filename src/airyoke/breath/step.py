@@ -17,14 +17,13 @@ two unknowns, so a solve costs a few operations per patient and nothing is pivot
 
 from __future__ import annotations
 
-from numba import njit
-
+from airyoke.breath.compiled import inlined
 from airyoke.breath.lanes import any_above, get, larger, magnitude, pick, put, root, smaller
 from airyoke.breath.layout import (
     BACKFLOW,
+    CARRIED,
     CONDUCTANCE,
     ELIMINATED,
-    EMPTYING,
     EVENT,
     FLOW,
     FLOW_LIMIT,
@@ -32,9 +31,12 @@ from airyoke.breath.layout import (
     K2,
     K3,
     K4,
+    KINK,
     LIVE,
     MASS,
+    NOTHING,
     OUTLET,
+    OUTSIDE,
     OWN_FLOW,
     OWN_FLOW_RATE,
     P_ELASTANCE,
@@ -61,7 +63,6 @@ from airyoke.breath.layout import (
     PRESSURE,
     PRESSURE_RATE,
     REVERSED,
-    RIGHT,
     SOURCE,
     STAGE_CONDUCTANCE,
     STAGE_FLOW,
@@ -74,6 +75,7 @@ from airyoke.breath.layout import (
     T_IN_R,
     T_OUT_K4,
     T_OUT_R,
+    THROUGH,
     TIME,
     TOLERANCE,
     WATCH_IN,
@@ -83,19 +85,19 @@ from airyoke.breath.layout import (
 
 VALVE_WIDTH = 0.002  # cmH2O: half-width over which a valve opens; measured against a hard valve: < 0.01 % of VT
 FLOW_WIDTH = 0.002  # L/s: half-width of the change from the machine's own flow to its flow limit
-VOLUME_WEIGHT = 10.0  # of an error in alveolar pressure against one in a junction's pressure
+VOLUME_WEIGHT = 20.0  # of an error in alveolar pressure against one in a junction's pressure
 MAX_STEPS = 20000  # in one phase
 SMALLEST_STEP = 1e-15  # as a part of the phase
 
 
-@njit(error_model="numpy")
+@inlined
 def _opening(x, width):
     """Smooth max(x, 0), exact outside +-width, and its slope."""
     u = smaller(larger(x + width, 0.0), 2.0 * width)
     return u * u * (0.25 / width) + larger(x - width, 0.0), u * (0.5 / width)
 
 
-@njit(error_model="numpy")
+@inlined
 def _two_way(drop, linear, quadratic4):
     """Flow of R q + K q|q| = drop and its slope; ``quadratic4`` is 4 K."""
     s = root(linear * linear + quadratic4 * magnitude(drop))
@@ -103,7 +105,7 @@ def _two_way(drop, linear, quadratic4):
     return 2.0 * drop * s * both, (linear + s) * both
 
 
-@njit(error_model="numpy")
+@inlined
 def _limb(drop, linear, quadratic4, cracking, leak, one_way):
     """Flow through a limb and its conductance d(flow)/d(drop)."""
     opened, slope = _opening(drop - cracking, VALVE_WIDTH)
@@ -114,7 +116,7 @@ def _limb(drop, linear, quadratic4, cracking, leak, one_way):
     return flow + leak * smaller(drop, 0.0), slope * conductance + pick(0.0, drop, leak, 0.0)
 
 
-@njit(error_model="numpy")
+@inlined
 def _flows(w, n, state, flow, conductance, reverse, pressure, own_flow):
     """Net flow into each node, conductances, reversed flow of each patient's branches: rows that start at these places.
 
@@ -161,7 +163,7 @@ def _flows(w, n, state, flow, conductance, reverse, pressure, own_flow):
     return g_source, g_expiratory, source * (1.0 - share)
 
 
-@njit(error_model="numpy")
+@inlined
 def _eliminate(w, n, a, g_source, g_expiratory):
     """Eliminate lungs, then wyes from (mass a + conductances). Returns the 2x2 that is left and 1/determinant."""
     m_in = get(w, MASS) * a + g_source
@@ -184,32 +186,40 @@ def _eliminate(w, n, a, g_source, g_expiratory):
     return m_in, m_out, m_off, 1.0 / (m_in * m_out - m_off * m_off)
 
 
-@njit(error_model="numpy")
-def _solve(w, n, k, m_in, m_out, m_off, inverse):
-    """Solve for the right-hand side in the rows RIGHT into the rows that start at ``k``."""
-    r_in = get(w, RIGHT)
-    r_out = get(w, RIGHT + 1)
+@inlined
+def _solve(w, n, k, flow, carried, weight, extra, m_in, m_out, m_off, inverse):
+    """Solve for a stage into the rows that start at ``k``.
+
+    Right-hand side: the rows at ``flow`` + mass x weight x the rows at ``carried``, and ``extra`` at the inspiratory
+    splitter.
+    """
+    r_in = get(w, flow) + get(w, MASS) * weight * get(w, carried) + extra
+    r_out = get(w, flow + 1) + get(w, MASS + 1) * weight * get(w, carried + 1)
     for i in range(n):
-        z = get(w, RIGHT + 2 + 2 * i) + get(w, ELIMINATED + 3 * i + 1) * get(w, RIGHT + 3 + 2 * i)
-        sz = get(w, ELIMINATED + 3 * i + 2) * z
-        r_in = r_in + get(w, CONDUCTANCE + 3 * i) * sz
-        r_out = r_out + get(w, CONDUCTANCE + 3 * i + 2) * sz
-        put(w, k + 2 + 2 * i, z)
+        wye = 2 + 2 * i
+        lung = 3 + 2 * i
+        r_lung = get(w, flow + lung) + weight * get(w, carried + lung)
+        r_wye = get(w, flow + wye) + get(w, MASS + wye) * weight * get(w, carried + wye)
+        z = get(w, ELIMINATED + 3 * i + 2) * (r_wye + get(w, ELIMINATED + 3 * i + 1) * r_lung)
+        r_in = r_in + get(w, CONDUCTANCE + 3 * i) * z
+        r_out = r_out + get(w, CONDUCTANCE + 3 * i + 2) * z
+        put(w, k + wye, z)
+        put(w, k + lung, r_lung)
     k_in = (r_in * m_out + r_out * m_off) * inverse
     k_out = (r_out * m_in + r_in * m_off) * inverse
     put(w, k, k_in)
     put(w, k + 1, k_out)
     for i in range(n):
-        z = get(w, k + 2 + 2 * i)
-        g_in = get(w, CONDUCTANCE + 3 * i)
-        g_out = get(w, CONDUCTANCE + 3 * i + 2)
-        kw = get(w, ELIMINATED + 3 * i + 2) * (z + g_in * k_in + g_out * k_out)
-        put(w, k + 2 + 2 * i, kw)
-        lung = get(w, RIGHT + 3 + 2 * i) + get(w, CONDUCTANCE + 3 * i + 1) * kw
-        put(w, k + 3 + 2 * i, get(w, ELIMINATED + 3 * i) * lung)
+        wye = 2 + 2 * i
+        lung = 3 + 2 * i
+        through = get(w, CONDUCTANCE + 3 * i) * k_in + get(w, CONDUCTANCE + 3 * i + 2) * k_out
+        k_wye = get(w, k + wye) + get(w, ELIMINATED + 3 * i + 2) * through
+        put(w, k + wye, k_wye)
+        r_lung = get(w, k + lung)
+        put(w, k + lung, get(w, ELIMINATED + 3 * i) * (r_lung + get(w, CONDUCTANCE + 3 * i + 1) * k_wye))
 
 
-@njit(error_model="numpy")
+@inlined
 def attempt_step(w, n):
     """Try one step in every lane that is live; keep it where the error is below the tolerance, else shorten it.
 
@@ -221,8 +231,11 @@ def attempt_step(w, n):
     duration = get(w, PHASE_TIME)
     h = get(w, STEP)
     live = get(w, LIVE)
-    last = pick(t + 1.01 * h, duration, 1.0, 0.0)
-    h = pick(last, 0.5, duration - t, h)
+    kink = get(w, KINK)
+    goal = pick(kink, t, kink, duration)
+    arrives = pick(t + 1.01 * h, goal, 1.0, 0.0)
+    h = pick(arrives, 0.5, goal - t, h)
+    last = pick(kink, t, 0.0, arrives)
 
     pressure_rate = get(w, PRESSURE_RATE)
     flow_limit = get(w, FLOW_LIMIT)
@@ -236,33 +249,25 @@ def attempt_step(w, n):
     m_in, m_out, m_off, inverse = _eliminate(w, n, 2.0 * c, g_source, g_expiratory)
 
     # Stages 1 and 2 share the evaluation at (t, y).
-    for j in range(size):
-        put(w, RIGHT + j, get(w, FLOW + j))
-    put(w, RIGHT, get(w, FLOW) + 0.5 * h * change)
-    _solve(w, n, K1, m_in, m_out, m_off, inverse)
-    for j in range(size):
-        put(w, RIGHT + j, get(w, FLOW + j) + 4.0 * c * get(w, MASS + j) * get(w, K1 + j))
-    put(w, RIGHT, get(w, RIGHT) + 1.5 * h * change)
-    _solve(w, n, K2, m_in, m_out, m_off, inverse)
+    _solve(w, n, K1, FLOW, NOTHING, 0.0 * c, 0.5 * h * change, m_in, m_out, m_off, inverse)
+    _solve(w, n, K2, FLOW, K1, 4.0 * c, 1.5 * h * change, m_in, m_out, m_off, inverse)
 
     # Stages 3 and 4 at t + h.
     end = t + h
     pressure = get(w, PRESSURE) + pressure_rate * end
     own_flow = smaller(get(w, OWN_FLOW) + get(w, OWN_FLOW_RATE) * end, flow_limit)
     for j in range(size):
-        put(w, STAGE_Y + j, get(w, Y + j) + 2.0 * get(w, K1 + j))
+        k1 = get(w, K1 + j)
+        put(w, CARRIED + j, k1 - get(w, K2 + j))
+        put(w, STAGE_Y + j, get(w, Y + j) + 2.0 * k1)
     _flows(w, n, STAGE_Y, STAGE_FLOW, STAGE_CONDUCTANCE, STAGE_REVERSED, pressure, own_flow)
+    _solve(w, n, K3, STAGE_FLOW, CARRIED, c, 0.0 * c, m_in, m_out, m_off, inverse)
     for j in range(size):
-        before = get(w, K1 + j) - get(w, K2 + j)
-        put(w, RIGHT + j, get(w, STAGE_FLOW + j) + c * get(w, MASS + j) * before)
-    _solve(w, n, K3, m_in, m_out, m_off, inverse)
-    for j in range(size):
-        put(w, STAGE_Y + j, get(w, STAGE_Y + j) + get(w, K3 + j))
+        k3 = get(w, K3 + j)
+        put(w, CARRIED + j, get(w, CARRIED + j) - (8.0 / 3.0) * k3)
+        put(w, STAGE_Y + j, get(w, STAGE_Y + j) + k3)
     _flows(w, n, STAGE_Y, STAGE_FLOW, STAGE_CONDUCTANCE, STAGE_REVERSED, pressure, own_flow)
-    for j in range(size):
-        before = get(w, K1 + j) - get(w, K2 + j) - (8.0 / 3.0) * get(w, K3 + j)
-        put(w, RIGHT + j, get(w, STAGE_FLOW + j) + c * get(w, MASS + j) * before)
-    _solve(w, n, K4, m_in, m_out, m_off, inverse)
+    _solve(w, n, K4, STAGE_FLOW, CARRIED, c, 0.0 * c, m_in, m_out, m_off, inverse)
 
     # The fourth stage is the error. Adding 0 x the sum keeps a value that is not a number from slipping through.
     error = larger(get(w, WATCH_IN) * magnitude(get(w, K4)), get(w, WATCH_OUT) * magnitude(get(w, K4 + 1)))
@@ -280,13 +285,13 @@ def attempt_step(w, n):
     factor = pick(error, 0.0, factor, 0.15)
     kept = pick(1.0, error, live, 0.0)
 
+    put(w, OUTSIDE, pick(kept, 0.5, get(w, OUTSIDE) + h * (g_source + g_expiratory), get(w, OUTSIDE)))
     for i in range(n):
         g_in = get(w, CONDUCTANCE + 3 * i)
         g_lung = get(w, CONDUCTANCE + 3 * i + 1)
         outer = g_in + get(w, CONDUCTANCE + 3 * i + 2)
-        elastance = get(w, PATIENT + PATIENT_ROWS * i + P_ELASTANCE)
-        emptied = get(w, EMPTYING + i) + h * elastance * g_lung * outer / (g_lung + outer + 1e-30)
-        put(w, EMPTYING + i, pick(kept, 0.5, emptied, get(w, EMPTYING + i)))
+        through = get(w, THROUGH + i) + h * g_lung * outer / (g_lung + outer + 1e-30)
+        put(w, THROUGH + i, pick(kept, 0.5, through, get(w, THROUGH + i)))
         back = get(w, BACKFLOW + i) + 0.5 * h * (get(w, REVERSED + i) + get(w, STAGE_REVERSED + i))
         put(w, BACKFLOW + i, pick(kept, 0.5, back, get(w, BACKFLOW + i)))
     for j in range(size):
@@ -296,7 +301,7 @@ def attempt_step(w, n):
         put(w, PEAK + i, larger(get(w, PEAK + i), get(w, Y + 2 + 2 * i)))
 
     put(w, STEP_TAKEN, pick(t, 0.0, get(w, STEP_TAKEN), h))
-    put(w, TIME, pick(kept, 0.5, end, t))
+    put(w, TIME, pick(kept, 0.5, pick(arrives, 0.5, goal, end), t))
     next_step = pick(kept, 0.5, smaller(h * factor, get(w, STEP_MAX)), h * factor)
     put(w, STEP, next_step)
     steps = get(w, PHASE_STEPS) + live
