@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from math import inf
 from statistics import mean, median
 
-from airyoke.plan.plan import Plan
+from airyoke.plan.plan import Plan, PlannedGroup
 from plan.ward_rules import WardRules
 from studies.naive import by_compliance, careful, greedy
 from studies.planning import FRESH, Again, JudgedAgain, PairBook, planned
@@ -44,8 +44,11 @@ def study(seed: int, beds: int, ventilators: Sequence[int], fresh: int = FRESH) 
             judged = [again.group(p, book.pair(p).settings) for p in coupled]
             ways[way] = _summary(needed - len(coupled), judged)
         plan = planned(study_ward(seed, beds, machines))
-        judged = [again.group(g.beds, g.settings) for g in plan.groups if len(g.beds) > 1]
+        shared = [g for g in plan.groups if len(g.beds) > 1]
+        judged = [again.group(g.beds, g.settings) for g in shared]
         ways[OURS] = _summary(len(plan.unplaced), judged) | _proof(plan)
+        # How far the chance that the plan states lies above the chance on fresh draws, group by group.
+        ways[OURS]["overstated"] = [round(_stated(g) - a.inside, 4) for g, a in zip(shared, judged, strict=True)]
         record[str(machines)] = ways
     return record
 
@@ -60,6 +63,12 @@ def _summary(without_place: int, judged: Sequence[Again]) -> Record:
         "left": without_place + outside,
         "smallest_margin": smallest,
     }
+
+
+def _stated(group: PlannedGroup) -> float:
+    assert group.answer is not None
+    assert group.answer.margin is not None
+    return group.answer.margin.inside_probability
 
 
 def _proof(plan: Plan) -> Record:
@@ -84,6 +93,7 @@ def report(records: Sequence[Record], ventilators: Sequence[int]) -> str:
         "groups outside", "median smallest margin",
     )  # fmt: skip
     worse = beaten(records, ventilators)
+    over = [x for r in records for m in ventilators for x in r[str(m)][OURS]["overstated"]] or [0.0]
     said = [
         heading("Value of a plan", records),
         "",
@@ -93,6 +103,8 @@ def report(records: Sequence[Record], ventilators: Sequence[int]) -> str:
         + (f" {worse}." if worse else "."),
         f"Pairs permitted by rooms, labels and conditions {mean(r['permitted'] for r in records):.1f} a ward, "
         f"allowed by the tool {mean(r['allowed'] for r in records):.1f}.",
+        f"Stated chance of all targets less the chance on fresh draws: mean {mean(over):+.3f}, largest {max(over):+.3f}, "
+        f"smallest {min(over):+.3f} of {len(over)} groups.",
         f"Goals of the plans not proved: {sum(len(r[str(m)][OURS]['not_proved']) for r in records for m in ventilators)}.",
     ]
     return "\n".join(said)
