@@ -10,11 +10,13 @@ import pytest
 
 from airyoke.quantities import Refused
 from airyoke.record import passwords
+from airyoke.record.door import Door, door
 from airyoke.record.passwords import Throttle, check_strength
 from airyoke.record.people import add_person, change_password, remove_person, sign_in
 from airyoke.record.record import Record
 from airyoke.ward.entries import Draft
 from airyoke.ward.kinds import KINDS, ROLES
+from airyoke.ward.state import WardState
 from record.conftest import Site, reading, start_ward
 
 GOOD = "orange bicycle lantern moss"
@@ -98,10 +100,8 @@ def test_a_long_or_mixed_password_is_taken_as_typed(password: str) -> None:
 @pytest.mark.parametrize("kind", [kind.name for kind in KINDS.values() if kind.stream == "ward" and kind.name not in ("correction", "undo")])
 def test_each_kind_is_refused_to_every_role_that_does_not_answer_for_it(file_place: Site, kind: str) -> None:
     answers = {"plan_accepted": {"planner"}, "plan_superseded": {"planner"}, "group_started": {"planner"}, "group_changed": {"planner"},
-               "group_ended": {"planner"}, "person": {"keeper"}, "site": {"keeper"}, "policy": {"keeper"}}.get(kind, {"writer", "planner"})  # fmt: skip
+               "group_ended": {"planner"}, "person": {"keeper"}, "site": {"keeper"}, "policy": {"keeper"}, "import": {"writer", "planner", "keeper"}}.get(kind, {"writer", "planner"})  # fmt: skip
     from airyoke.record.rights import check_right
-    from airyoke.ward.state import WardState
-
     state = WardState(people={role: (role,) for role in ROLES})
     for role in (*ROLES, "stranger"):
         for named in (kind, "correction", "undo"):
@@ -184,3 +184,22 @@ def test_how_long_a_refusal_takes_does_not_tell_whether_the_name_exists(file_pla
             taken.append(time.perf_counter() - start)
     gap = abs(min(times["kim"]) - min(times["nobody"]))
     assert gap < 0.010, (gap, median(times["kim"]), median(times["nobody"]))
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "::1", "[::1]", "127.8.8.8"])
+def test_on_this_machine_an_unlocked_record_opens_without_a_login_and_says_so(host: str) -> None:
+    kept = {"kim": ("keeper",)}
+    unlocked = door(host, encrypted=False, state=WardState(people=kept, site={"unlocked": True}))
+    assert not unlocked.login
+    assert "unlocked" in (unlocked.notice or "")
+    assert door(host, encrypted=False, state=WardState(people=kept)) == Door(True)
+    assert refused_id(door, host, encrypted=False, state=WardState()) == "door-no-keeper"
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "ward-pc", "10.0.0.7", "localhost.example", ""])
+def test_on_a_network_nothing_is_served_without_a_login_and_an_encrypted_line(host: str) -> None:
+    kept = {"kim": ("keeper",)}
+    assert refused_id(door, host, encrypted=True, state=WardState(people=kept, site={"unlocked": True})) == "door-unlocked"
+    assert refused_id(door, host, encrypted=False, state=WardState(people=kept)) == "door-open-line"
+    assert refused_id(door, host, encrypted=True, state=WardState()) == "door-no-keeper"
+    assert door(host, encrypted=True, state=WardState(people=kept)) == Door(True)

@@ -30,7 +30,8 @@ def ward_from(source: Path | None, record: str | None, site: str | None, *, now:
 
     assert record is not None
     with open_to_read(record, site) as opened:
-        ward = ward_of_rows(ward_rows(opened.state()), file=opened.site, now=now)
+        head = opened.head()
+        ward = ward_of_rows(ward_rows(opened.state()), file=f"{opened.site} at {head.short}", now=now)
         note_reading(opened, what)
     return ward
 

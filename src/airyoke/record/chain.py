@@ -40,6 +40,11 @@ class Head:
     def __str__(self) -> str:
         return f"{self.stream}:{self.sequence}:{self.hash}"
 
+    @property
+    def short(self) -> str:
+        """As it stands on a print: enough of the hash to compare later."""
+        return f"{self.stream}:{self.sequence}:{self.hash[:SHORTEST_HASH]}"
+
     @classmethod
     def read(cls, text: str) -> Head:
         """A head as it was printed, ``ward:214:3fa9c01b…``. Raises :class:`airyoke.quantities.Refused`."""

@@ -17,7 +17,8 @@ from sqlalchemy import Connection, func, insert, select
 
 from airyoke import __version__
 from airyoke.quantities import Finding, Refused
-from airyoke.record.chain import Head, Row, verify
+from airyoke.record.chain import Head, Row
+from airyoke.record.chain import verify as verify_stream
 from airyoke.record.conflicts import check_conflicts
 from airyoke.record.database import Database, open_database, refused
 from airyoke.record.faults import told
@@ -170,12 +171,10 @@ class Record:
 
     def verify(self, known: Iterable[Head] = ()) -> tuple[Finding, ...]:
         """Everything: the file, both chains in full against heads kept elsewhere, and the ward folded anew."""
-        from airyoke.record.chain import verify as verify_chain
-
         heads = tuple(known)
         found = list(self._file_findings("integrity_check"))
         for stream in STREAMS:
-            found += verify_chain(self.rows(stream), self.site, stream, known=heads).findings
+            found += verify_stream(self.rows(stream), self.site, stream, known=heads).findings
         if not found:
             live = self.state()
             if self.state_at(live.sequence) != live:
@@ -202,7 +201,7 @@ class Record:
             rows = list(self.rows(stream, max(1, first - 1)))
             before = rows.pop(0) if first > 1 else None
             after = None if before is None else Head(stream, before.sequence, before.hash)
-            findings = verify(rows, self.site, stream, after=after).findings
+            findings = verify_stream(rows, self.site, stream, after=after).findings
             if findings:
                 raise Refused(findings)
 
