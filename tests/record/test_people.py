@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from statistics import median
 from typing import Any
 
 import pytest
@@ -175,15 +174,18 @@ def test_the_right_password_is_taken_after_the_wait_and_each_try_is_in_the_audit
 
 def test_how_long_a_refusal_takes_does_not_tell_whether_the_name_exists(file_place: Site, real_hashes: None) -> None:
     record = keeper(file_place)
-    times: dict[str, list[float]] = {"kim": [], "nobody": []}
     refused_id(sign_in, record, "nobody", "wrong", Throttle())  # the first one makes the hash of nobody
-    for _ in range(5):
-        for name, taken in times.items():
-            start = time.perf_counter()
+    gaps: list[float] = []
+    for _ in range(4):  # machines here are shared: a real gap (a hash takes 0.2 s) is there each time, noise is not
+        least: dict[str, float] = {"kim": 9.0, "nobody": 9.0}
+        for name in ("kim", "nobody") * 4:
+            start = time.thread_time()
             refused_id(sign_in, record, name, "wrong password here", Throttle())
-            taken.append(time.perf_counter() - start)
-    gap = abs(min(times["kim"]) - min(times["nobody"]))
-    assert gap < 0.010, (gap, median(times["kim"]), median(times["nobody"]))
+            least[name] = min(least[name], time.thread_time() - start)
+        gaps.append(abs(least["kim"] - least["nobody"]))
+        if gaps[-1] < 0.010:
+            return
+    pytest.fail(f"gaps in seconds: {gaps}")
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "::1", "[::1]", "127.8.8.8"])
