@@ -153,15 +153,32 @@ def test_every_valve_missing_or_turned_round_is_named_from_its_readings(patients
     every = suspects(path, SETTINGS, lungs, {})
     assert len(every) == len(possible_mistakes(path))
     for truth in every:
-        if ".valve" not in truth.piece:
+        if ".valve" not in truth.piece or truth.mistake == "wrong":  # a spring valve reads like a sound one
             continue
-        found = [one for one in suspects(path, SETTINGS, lungs, truth.readings) if one.explains]
+        explaining = [one for one in suspects(path, SETTINGS, lungs, truth.readings) if one.explains]
+        found = [one for one in explaining if one.mistake != "wrong"]
         assert (found[0].piece, found[0].mistake) == (truth.piece, truth.mistake)
         assert {one.piece.split(".")[0] for one in found} == {truth.piece[0]}  # never the wrong patient
     sound = {
         one.id: one.expected for one in expected_checks(path, SETTINGS, lungs) if one.id.startswith(("vt", "squeeze"))
     }
-    assert not any(one.explains for one in suspects(path, SETTINGS, lungs, sound) if ".valve" in one.piece)
+    doubted = [one for one in suspects(path, SETTINGS, lungs, sound) if ".valve" in one.piece and one.explains]
+    assert {one.mistake for one in doubted} <= {"wrong"}
+
+
+def test_a_wrong_restrictor_is_named_with_the_one_that_was_taken():
+    path = gas_path(
+        build_for(CircuitNeeds((PatientNeeds(restrictor="restrictor-6.0mm"), PatientNeeds())), None).assembly
+    )
+    lungs = (TestLung(50.0), TestLung(20.0))
+    truth = next(
+        one
+        for one in suspects(path, SETTINGS, lungs, {})
+        if one.slip.instead == "restrictor-3.0mm" and one.piece == "A.in.restrictor"
+    )
+    found = [one for one in suspects(path, SETTINGS, lungs, truth.readings) if one.explains]
+    assert found[0].slip == truth.slip
+    assert "restrictor-3.0mm" in found[0].words
 
 
 def test_a_missing_valve_hides_from_the_volumes_and_shows_in_the_squeeze():

@@ -64,7 +64,7 @@ def test_a_stock_that_does_not_give_it_exits_3_and_names_the_smallest_set(capsys
     code, answer = _json(capsys, "circuit", "--patients", "2", "--stock", ward(stock))
     assert code == 3
     assert answer["outcome"] == "cannot_build"
-    assert answer["missing"] == [{"part": "one-way-valve", "count": 1}]
+    assert answer["missing"] == [{"part": "one-way-valve", "count": 1, "others": ["one-way-valve-spring"]}]
     assert main(["circuit", "--patients", "2", "--stock", ward(stock)]) == 3
     assert "one-way-valve" in capsys.readouterr().out
 

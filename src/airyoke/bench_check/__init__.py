@@ -4,7 +4,7 @@ are typed back, and what a part that was turned round or forgotten would do.
 
 from airyoke.bench_check.checks import Check, bench_settings, expected_checks, still_valid
 from airyoke.bench_check.effects import Effect, effect_of, without_valves
-from airyoke.bench_check.mistakes import Suspect, judge, suspects
+from airyoke.bench_check.mistakes import Slip, Suspect, judge, suspects
 from airyoke.bench_check.report import CircuitReport, report_of
 from airyoke.bench_check.test_lungs import TestLung, usual_test_lungs
 
@@ -12,6 +12,7 @@ __all__ = [
     "Check",
     "CircuitReport",
     "Effect",
+    "Slip",
     "Suspect",
     "TestLung",
     "bench_settings",

@@ -111,6 +111,11 @@ def _at_rest(path: GasPath, network: FlowNetwork) -> list[Check]:
               compliance, compliance / spread, compliance * spread, "mL/cmH2O",
               "sum of the parts; machines may refuse a value this large"),
     ]  # fmt: skip
+    found += [
+        Check(f"leak.{lane.letter}", f"The same with {lane.letter}'s two branches alone, the others clamped", "leak",
+              0.0, 0.0, LEAK_LIMIT_ML_PER_MIN, "mL/min", "finds the branch that leaks; the limit is that of the whole")
+        for lane in path.lanes if len(path.lanes) > 1
+    ]  # fmt: skip
     for piece in valves(path.assembly):
         name = title(piece, path.assembly.part(piece))
         found.append(

@@ -58,11 +58,13 @@ class Chosen:
 class CannotBuild:
     """A group that the stock does not give: the smallest set of parts that is missing for it after the others.
 
-    ``missing``: part and count; no smaller number of parts would do.
+    ``missing``: part and count; no smaller number of parts would do. ``others``: for each of them, the other parts
+    that could be ordered in its place.
     """
 
     needs: CircuitNeeds
     missing: tuple[tuple[str, int], ...]
+    others: dict[str, tuple[str, ...]]
     reason: str
 
 
@@ -295,7 +297,20 @@ def _lacking(needs: CircuitNeeds, left: Stock, catalogue: Catalogue) -> CannotBu
     )
     missing = tuple((part, solution.values[variable]) for part, variable in short.items() if solution.values[variable])
     words = " and ".join(f"{count} {part}" for part, count in missing)
-    return CannotBuild(needs, missing, f"the stock lacks {words}, and nothing in it would do instead")
+    others = {part: _others(part, one) for part, _ in missing}
+    return CannotBuild(needs, missing, others, f"the stock lacks {words}, and nothing in it would do instead")
+
+
+def _others(part: str, one: _Class) -> tuple[str, ...]:
+    """Single parts that fill a slot which that part fills too."""
+    mine = {(slot.name, slot.key) for slot, option, _ in one.picks if option.parts == (part,)}
+    return tuple(
+        dict.fromkeys(
+            option.parts[0]
+            for slot, option, _ in one.picks
+            if (slot.name, slot.key) in mine and len(option.parts) == 1 and option.parts != (part,)
+        )
+    )
 
 
 def _check_reach(groups: Sequence[CircuitNeeds], catalogue: Catalogue) -> None:

@@ -39,7 +39,10 @@ def cannot_page(page: Page, one: CannotBuild, cautions: Sequence[Caution]) -> No
     page.title(f"Circuit for {one.needs.size} patients on one ventilator: cannot be built from this stock")
     page.text(f"{one.reason[0].upper()}{one.reason[1:]}.", style="strong")
     page.heading("The smallest set of parts that is missing (proved)")
-    page.table([Column("order", right=True), Column("part")], [[str(count), part] for part, count in one.missing])
+    page.table(
+        [Column("order", right=True), Column("part"), Column("or", wrap=True)],
+        [[str(count), part, ", ".join(one.others[part]) or "nothing else"] for part, count in one.missing],
+    )
     _cautions(page, cautions)
 
 
@@ -97,7 +100,7 @@ def _findings(page: Page, report: CircuitReport) -> None:
             for one in report.suspects:
                 page.item(f"{one.words}{_backflow(one.backflow_ml)}")
             if not report.suspects:
-                page.item("none of a single valve, filter or restrictor: look at joints, leaks and the readings")
+                page.item("none of a single valve, filter, hose or restrictor: look at joints, leaks and the readings")
 
 
 def _backflow(backflow_ml: dict[str, float]) -> str:

@@ -107,10 +107,11 @@ class PickAnswer(Frozen):
 
 
 class MissingAnswer(Frozen):
-    """A part that the stock lacks, and how many."""
+    """A part that the stock lacks, how many, and what could be ordered in its place."""
 
     part: str
     count: int
+    others: list[str]
 
 
 class PieceAnswer(Frozen):
@@ -196,7 +197,8 @@ class SuspectAnswer(Frozen):
     """One mistake in the build and what it would do."""
 
     piece: str
-    mistake: Literal["missing", "reversed"]
+    mistake: Literal["missing", "reversed", "wrong"]
+    instead: str | None
     text: str
     readings: dict[str, float]
     backflow_ml: dict[str, float]
@@ -207,6 +209,7 @@ class SuspectAnswer(Frozen):
         return cls(
             piece=one.piece,
             mistake=one.mistake,
+            instead=one.slip.instead,
             text=one.words,
             readings={name: known_number(value) for name, value in one.readings.items()},
             backflow_ml={lane: known_number(value) for lane, value in one.backflow_ml.items()},
@@ -309,7 +312,10 @@ class CircuitAnswer(Answer):
             layout=cannot.needs.layout,
             humidification=cannot.needs.humidification,
             pick_list=[],
-            missing=[MissingAnswer(part=part, count=count) for part, count in cannot.missing],
+            missing=[
+                MissingAnswer(part=part, count=count, others=list(cannot.others[part]))
+                for part, count in cannot.missing
+            ],
             pieces=[],
             joints=[],
             steps=[],
