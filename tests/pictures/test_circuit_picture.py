@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import random
 import re
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
+from airyoke.circuit import PARTS
 from airyoke.circuit.assembly import TERMINALS
+from airyoke.circuit.choice import CannotBuild
 from airyoke.circuit.from_stock import build_for
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.pictures import circuit_svg
@@ -35,10 +39,39 @@ def _texts(svg):
         yield words, (x, y - 0.75 * size, x + width, y + 0.2 * size)
 
 
+def _mixed(seed):
+    """A circuit of whatever parts a random store room gives, trims and long hoses included."""
+    dice = random.Random(seed)
+    stock = {name: dice.choice([0, 1, 2, 30]) for name in PARTS}
+    patients = tuple(
+        PatientNeeds(
+            dice.choice([1.5, 3.0, 4.0]),
+            dice.choice([None, "restrictor-4.0mm"]),
+            dice.choice([None, 5.0]),
+            dice.random() < 0.3,
+        )
+        for _ in range(dice.choice([2, 3, 4]))
+    )
+    built = build_for(CircuitNeeds(patients, dice.choice(["tree", "chain"]), dice.choice(["hme", "heated"])), stock)
+    if isinstance(built, CannotBuild):
+        extra = dict(built.missing)
+        built = build_for(built.needs, {name: stock[name] + extra.get(name, 0) for name in PARTS})
+    return built.assembly
+
+
+@pytest.mark.parametrize("seed", range(60 if os.environ.get("AIRYOKE_LONG") == "1" else 12))
+@pytest.mark.parametrize("shape", ["wide", "narrow"])
+def test_words_keep_apart_in_mixed_circuits_too(seed, shape):
+    _check_words(circuit_svg(_mixed(seed), shape=shape, labels=("E1", "E4", "W2", "W3")))
+
+
 @pytest.mark.parametrize(("n", "layout", "wet"), CASES, ids=IDS)
 @pytest.mark.parametrize("shape", ["wide", "narrow"])
 def test_every_word_lies_inside_the_sheet_and_on_no_other_word(n, layout, wet, shape):
-    svg = circuit_svg(_assembly(n, layout, wet), shape=shape, labels=("E1", "E4", "W2", "W3"))
+    _check_words(circuit_svg(_assembly(n, layout, wet), shape=shape, labels=("E1", "E4", "W2", "W3")))
+
+
+def _check_words(svg):
     width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
     boxes = list(_texts(svg))
     for words, (x0, y0, x1, y1) in boxes:

@@ -14,7 +14,7 @@ from airyoke.circuit.assembly import EXPIRATORY_PORT, INSPIRATORY_PORT, Assembly
 from airyoke.circuit.gas_path import GasPath, Lane, Passage, gas_path
 
 HOSE_COLUMNS = 1.7
-TRUNK_STEP, BRANCH_STEP = 1.0, 1.15
+TRUNK_STEP, SPLITTER_STEP, BRANCH_STEP = 1.0, 1.6, 1.15
 FIRST_ROW_BELOW_WYE = 1.0
 
 
@@ -102,13 +102,16 @@ class _Drafting:
         """
         passed = self.path.lanes_through(side)
         depth, depths = 0.0, [0.0]
-        below = False
+        below = after_splitter = False
         for step in self._steps(lane, side):
-            if passed[step.piece] == 1 and not self._splits(step.piece):
+            splits = self._splits(step.piece)
+            if passed[step.piece] == 1 and not splits:
                 break
-            depth += 0.0 if below else TRUNK_STEP
+            # Two splitters without a sleeve between them need room for their names.
+            depth += 0.0 if below else (SPLITTER_STEP if splits and after_splitter else TRUNK_STEP)
             depths.append(depth)
-            if self._splits(step.piece):
+            after_splitter = splits
+            if splits:
                 below = self._along_run(step)
         return depths
 
@@ -147,8 +150,7 @@ class _Drafting:
         if following is None:
             return sum(rows) / len(rows)
         row = self._row_of(following, side)
-        before = self._splitter_before(served[0], piece, side)
-        if before is not None and self._is_chain(before, side):
+        if self._comes_down_a_run(served[0], piece, side):
             return row - 1.5  # on the vertical run between two T-pieces
         return row
 
@@ -175,11 +177,15 @@ class _Drafting:
         after = names[names.index(piece) + 1 :]
         return next((name for name in after if self._splits(name)), None)
 
-    def _splitter_before(self, letter: str, piece: str, side: str) -> str | None:
+    def _comes_down_a_run(self, letter: str, piece: str, side: str) -> bool:
+        """Whether the splitter before a piece was passed along its run."""
         lane = next(one for one in self.path.lanes if one.letter == letter)
-        names = [step.piece for step in self._steps(lane, side)]
-        before = names[: names.index(piece)]
-        return next((name for name in reversed(before) if self._splits(name)), None)
+        before = None
+        for step in self._steps(lane, side):
+            if step.piece == piece:
+                break
+            before = step if self._splits(step.piece) else before
+        return before is not None and self._along_run(before)
 
     def _row_beside(self, port: str, side: str, middle: float) -> float:
         first = self._steps(self.path.lanes[0], side)

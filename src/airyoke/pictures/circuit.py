@@ -12,6 +12,7 @@ from typing import Literal
 from xml.sax.saxutils import escape
 
 from airyoke.circuit.assembly import EXPIRATORY_PORT, INSPIRATORY_PORT, TERMINALS, Assembly
+from airyoke.circuit.part import Part
 from airyoke.circuit.places import Hose, Layout, Place, layout
 from airyoke.circuit.steps import steps
 from airyoke.pictures.glyphs import glyph
@@ -112,8 +113,8 @@ def _narrow(drawn: Layout, assembly: Assembly) -> Frame:
     kinds = len(assembly.taken)
     down = 58.0 * unit
     height = down * drawn.columns + (210.0 + 24.0 * kinds) * unit + 4 * words
-    # The machine stands above its port: in a chain that is the first lane.
-    at_the_edge = drawn.places[INSPIRATORY_PORT].row < 1.0
+    # The machine stands beside its port: in a chain that is the first lane.
+    at_the_edge = any(drawn.places[port].row < 1.0 for port in (INSPIRATORY_PORT, EXPIRATORY_PORT))
     left, top = (62.0 if at_the_edge else 30.0) * unit, 84.0 * unit
     width += left - 30.0 * unit
     return Frame(
@@ -195,11 +196,16 @@ def _pieces(assembly: Assembly, drawn: Layout, frame: Frame, numbers: dict[str, 
             inward = 1.0 if one.id.startswith("in.") else -1.0
             below = 0.0 if across else 26.0
             anchor = "start" if inward > 0 else "end"
-            yield _halo(text(x + 20.0 * inward, y + 6.0 + below, f"{number} {part.short}", frame.words, anchor))
+            yield _halo(text(x + 20.0 * inward, y + 6.0 + below, f"{number} {_name(part)}", frame.words, anchor))
         elif part.kind in ("wye", "tee"):
             yield _label_above(x, y - 22.0, number, (part.short,), frame)
         else:
-            yield _label_above(x, y - 26.0, number, _two_lines(part.short), frame)
+            yield _label_above(x, y - 26.0, number, _two_lines(_name(part)), frame)
+
+
+def _name(part: Part) -> str:
+    """A short name; of a tube that stands for a sleeve its length alone."""
+    return f"{part.length_m:g} m" if part.kind == "tube" else part.short
 
 
 def _on_a_vertical_run(piece: str, assembly: Assembly, drawn: Layout) -> bool:
@@ -250,24 +256,31 @@ def _hose_words(assembly: Assembly, drawn: Layout, frame: Frame, numbers: dict[s
     for hose in drawn.hoses:
         (x0, y0), (x1, y1) = frame.at(hose.start), frame.at(hose.finish)
         x, y = (x0 + x1) / 2.0, (y0 + y1) / 2.0
-        words = _hose_name(assembly, hose)
+        words = _hose_name(assembly, hose, total=frame.narrow)
         inward = hose.side == "inspiratory"
         if frame.narrow:
             yield _chevron(x, y, 90)
-            yield _halo(text(x + 12.0 * frame.unit, y + 5.0, words.split(" of ")[0], frame.small, "start"))
+            yield _halo(text(x + 12.0 * frame.unit, y + 5.0, words[0], frame.small, "start"))
             continue
         yield _chevron(x, y, 0)
         steps_of = "–".join(dict.fromkeys(str(numbers[piece]) for piece in (hose.pieces[0], hose.pieces[-1])))
         if inward and "–" in steps_of:
             steps_of = "–".join(reversed(steps_of.split("–")))
-        yield _label_above(x, y - 20.0, steps_of, (words,), frame)
+        yield _label_above(x, y - 20.0, steps_of, words, frame)
 
 
-def _hose_name(assembly: Assembly, hose: Hose) -> str:
+def _hose_name(assembly: Assembly, hose: Hose, *, total: bool) -> tuple[str, ...]:
+    """The tubes one by one, at most two a line, or where there is little room how far they reach together."""
     lengths = [assembly.part(piece) for piece in hose.pieces if assembly.part(piece).kind == "tube"]
+    if total:
+        return (f"{sum(part.length_m for part in lengths):g} m",)
     each = [f"{part.length_m:g}" for part in lengths]
-    bore = "" if all(part.bore_mm >= 20.0 for part in lengths) else " of 15 mm"
-    return f"{'+'.join(each)} m{bore}"
+    lines = ["+".join(each[i : i + 2]) for i in range(0, len(each), 2)]
+    lines = [*(f"{line}+" for line in lines[:-1]), f"{lines[-1]} m"]
+    narrow = sum(part.bore_mm < 20.0 for part in lengths)
+    if narrow:
+        lines.append("15 mm bore" if narrow == len(lengths) else "part 15 mm")
+    return tuple(lines)
 
 
 def _chevron(x: float, y: float, turn: int) -> str:
