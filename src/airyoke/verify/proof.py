@@ -56,7 +56,8 @@ def _line(row: CheckRow) -> str:
     shown = row.values[row.worst] if row.worst is not None else None
     label = f" ({shown.label})" if shown is not None and shown.label else ""
     unit = f" {row.unit}" if row.unit else ""
-    about = " ".join(part for part in (row.what + ".", row.setup, f"*{row.source}*", row.reason or "") if part)
+    said = (f"{part.rstrip('.')}." for part in (row.what, row.setup, row.reason or "") if part)
+    about = f"{' '.join(said)} *{row.source}*"
     cells = [
         f"`{row.id}`",
         about,

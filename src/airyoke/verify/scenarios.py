@@ -76,7 +76,7 @@ OBSTRUCTED: Final = LungValues(55.0, 20.0, 28.0)
 MIDDLE: Final = LungValues(34.0, 10.0, 12.0)
 
 SCENARIOS: Final = (
-    Scenario("one-pc", "one patient, pressure control, ordinary circuit", (STIFF,), pressure_control(22, 0.9, 12, 15)),
+    Scenario("one-pc", "one patient, pressure control", (STIFF,), pressure_control(22, 0.9, 12, 15)),
     Scenario("two-pc", "two unlike patients, pressure control", (STIFF, SOFT), pressure_control(20, 1.0, 10, 15)),
     Scenario(
         "two-pc-trimmed",

@@ -91,7 +91,8 @@ def run_checks(checks: Iterable[Check] | None = None, progress: Callable[[str, i
     """
     every = tuple(all_checks() if checks is None else checks)
     rows: dict[str, Row] = {}
-    with ThreadPoolExecutor(_PROCESSES, thread_name_prefix="verify") as pool:
+    pool = ThreadPoolExecutor(_PROCESSES, thread_name_prefix="verify")
+    try:
         outside: list[tuple[str, Future[Row]]] = [
             (check.id, pool.submit(check.run)) for check in every if "ngspice" in check.needs
         ]
@@ -104,6 +105,8 @@ def run_checks(checks: Iterable[Check] | None = None, progress: Callable[[str, i
             rows[name] = waiting.result()
             if progress is not None:
                 progress("checks", len(rows), len(every))
+    finally:
+        pool.shutdown(cancel_futures=True)  # interrupted: what has not begun never does
     return Table(tuple(rows[check.id] for check in every))
 
 
