@@ -20,7 +20,7 @@ from record.conftest import Site, reading, start_ward
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
 TAMPERINGS = 5000 if LONG else 500
-FLIPS = 10000 if LONG else 400
+FLIPS = 10000 if LONG else 150
 KINDS = ("edit", "edit and hash anew", "delete", "insert", "swap", "cut tail", "other site", "renumber")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -20,24 +21,30 @@ NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
 PASSWORD = "orange bicycle lantern moss"
 
 
-@pytest.fixture(autouse=True)
-def _quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(passwords, "_MEMORY_KIB", 64)
-    monkeypatch.setattr(passwords, "_PASSES", 1)
-    monkeypatch.setattr(passwords, "_NOBODY", [])
-    monkeypatch.delenv("AIRYOKE_RECORD", raising=False)
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder with a demo workbook, a record, a keeper kim and a planner ann; hashes cost little here."""
+    folder = tmp_path_factory.mktemp("made")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(passwords, "_MEMORY_KIB", 64)
+        patch.setattr(passwords, "_PASSES", 1)
+        patch.setattr(passwords, "_NOBODY", [])
+        patch.setenv("AIRYOKE_RECORD", "ward.airyoke")
+        patch.chdir(folder)
+        Path("p").write_text(f"{PASSWORD}\nsecond line\n")
+        write_tables(Path("ward.xlsx"), demo_tables(NOW))  # type: ignore[arg-type]
+        assert main(["record", "create", "--site", "st-example", "--keeper", "kim", "--new-password-file", "p"]) == 0
+        assert main(["record", "space", "--release"]) == 0  # copied for each test
+        assert main(["record", "people", "add", "ann", "--role", "planner", "--as", "kim", "--password-file", "p", "--new-password-file", "p"]) == 0
+        yield folder
 
 
 @pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with a demo workbook, a record, a keeper kim and a planner ann."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("AIRYOKE_RECORD", "ward.airyoke")
-    Path("p").write_text(f"{PASSWORD}\nsecond line\n")
-    write_tables(Path("ward.xlsx"), demo_tables(NOW))  # type: ignore[arg-type]
-    assert main(["record", "create", "--site", "st-example", "--keeper", "kim", "--new-password-file", "p"]) == 0
-    assert main(["record", "people", "add", "ann", "--role", "planner", "--as", "kim", "--password-file", "p", "--new-password-file", "p"]) == 0
-    return tmp_path
+def folder(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of it for one test, which stands in it."""
+    shutil.copytree(made, tmp_path / "here")
+    monkeypatch.chdir(tmp_path / "here")
+    return tmp_path / "here"
 
 
 @pytest.fixture

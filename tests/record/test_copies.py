@@ -20,7 +20,7 @@ from record.conftest import NO_RESERVE, Site, reading, start_ward
 from record.postgres import Server
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
-BACKUPS = 100 if LONG else 6
+BACKUPS = 100 if LONG else 4
 
 
 def rows(record: Record) -> list[Row]:

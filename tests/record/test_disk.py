@@ -22,7 +22,7 @@ from record.conftest import NO_RESERVE, Site, reading, start_ward
 from record.disk_faults import failing_disk
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
-ENTRIES = 200 if LONG else 6
+ENTRIES = 200 if LONG else 4
 ANSWERS = {"disk-full", "disk-error", "record-not-opened", "record-read-only", "record-no-rights", "record-damaged"}
 
 

@@ -22,7 +22,7 @@ from airyoke.record.schema import REVISIONS
 from record.conftest import NO_RESERVE, Site, start_ward
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
-KILLS = 200 if LONG else 10
+KILLS = 200 if LONG else 6
 # From Python 3.12 on a fork beside threads is warned of; the children here do their own work and end.
 pytestmark = pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
 SAMPLES = Path(__file__).parent / "samples"

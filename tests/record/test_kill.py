@@ -27,7 +27,7 @@ from record.conftest import NO_RESERVE, file_site, start_ward
 from record.postgres import Server
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
-KILLS = 1000 if LONG else 12
+KILLS = 1000 if LONG else 8
 KILLS_PER_RECORD = 20
 SERVER_KILLS = 200 if LONG else 3
 # From Python 3.12 on a fork beside threads is warned of; the children here do their own work and end.

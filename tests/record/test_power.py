@@ -20,7 +20,7 @@ from record.conftest import NO_RESERVE, file_site, start_ward
 from record.power import Disk, fresh, record_writer
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
-MOMENTS = 2000 if LONG else 100
+MOMENTS = 2000 if LONG else 60
 ENTRIES = 60 if LONG else 24
 CHECKPOINT_ABOVE_BYTES = 100_000
 
@@ -80,7 +80,7 @@ def test_a_power_cut_at_any_moment_loses_nothing_that_was_acknowledged(tmp_path:
 @pytest.mark.parametrize("synchronous", ["OFF", "NORMAL"])
 def test_the_rig_finds_loss_where_commits_do_not_wait_for_the_disk(tmp_path: Path, synchronous: str, capsys: pytest.CaptureFixture[str]) -> None:
     seed = random.SystemRandom().randrange(2**32)
-    found = outcomes(tmp_path, synchronous, max(40, MOMENTS // 10), seed)
+    found = outcomes(tmp_path, synchronous, max(30, MOMENTS // 10), seed)
     with capsys.disabled():
-        print(f"\n  control, {synchronous}: {max(40, MOMENTS // 10)}, seed {seed}: {dict(found)}")
+        print(f"\n  control, {synchronous}: {max(30, MOMENTS // 10)}, seed {seed}: {dict(found)}")
     assert found["lost"] > 0

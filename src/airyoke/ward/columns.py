@@ -19,7 +19,7 @@ from airyoke.lungs.conditions import CONDITIONS
 from airyoke.lungs.readings import Readings
 from airyoke.quantities import Finding, did_you_mean, is_quantity, quantity, value_finding
 
-ColumnKind = Literal["number", "text", "choice", "labels", "modes", "flag", "any"]
+ColumnKind = Literal["number", "text", "choice", "labels", "ids", "modes", "flag", "any"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +56,9 @@ _OF_THE_STAY: Final = (
 PATIENT: Final[dict[str, ValueColumn]] = {
     **{name: _READINGS[name] for name in _OF_THE_STAY},
     "infection": ValueColumn("infection", "labels"),
-    "conditions": ValueColumn("conditions", "labels", tuple(condition.id for condition in CONDITIONS)),
+    "conditions": ValueColumn("conditions", "ids", tuple(condition.id for condition in CONDITIONS)),
     "exclude": ValueColumn("exclude", "text"),
-    "confirmed": ValueColumn("confirmed", "labels"),
+    "confirmed": ValueColumn("confirmed", "ids"),
     "ventilator": ValueColumn("ventilator", "text"),
 }
 """What is known of a patient: it changes when somebody says so, not with every round."""
@@ -125,11 +125,13 @@ def _value_finding(column: ValueColumn, value: Any) -> Finding | None:
         return None if number else _wrong(name, value, "a number")
     if kind == "flag":
         return None if isinstance(value, bool) else _wrong(name, value, "true or false")
-    if kind in ("labels", "modes"):
+    if kind in ("labels", "ids", "modes"):
         if not isinstance(value, list | tuple) or not all(isinstance(one, str) and one.strip() for one in value):
             return _wrong(name, value, "a list of labels")
         if any(";" in one for one in value):
             return _wrong(name, value, "labels without a semicolon: it separates them in a workbook")
+        if kind == "ids" and any(one != one.casefold() for one in value):
+            return _wrong(name, value, "ids in small letters")
         unknown = next((one for one in value if column.words and one not in column.words), None)
         return None if unknown is None else _wrong(name, unknown, f"one of {', '.join(column.words)}")
     if not isinstance(value, str) or not value.strip():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -43,8 +44,17 @@ def propose(state: WardState, tables: Tables) -> tuple[Line, ...]:
 
 
 def _changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-    changed = {name: value for name, value in new.items() if old.get(name) != value}
+    changed = {name: value for name, value in new.items() if not _same(old.get(name), value)}
     return {name: old[name] for name in changed if name in old}, changed
+
+
+def _same(old: Any, new: Any) -> bool:
+    """Whether a value is the same: numbers as far as a workbook keeps their digits, labels in any order."""
+    if isinstance(old, list | tuple) and isinstance(new, list | tuple):
+        return sorted(old) == sorted(new)
+    if isinstance(old, int | float) and isinstance(new, int | float) and not isinstance(old, bool):
+        return math.isclose(old, new, rel_tol=1e-9)
+    return bool(old == new)
 
 
 def _ventilators(state: WardState, rows: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
