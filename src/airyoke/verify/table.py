@@ -114,12 +114,12 @@ def limits_of_truth(table: Table) -> tuple[NoteAnswer, ...]:
     """What the table does not show: numerical error, model error, what no source covers."""
     off = _volume_error(table, "LSODA")
     numerical = (
-        f"Numerical error. Against LSODA on the same equations tidal volumes are off by {off} at most. This says "
+        f"Numerical error. Against LSODA on the same equations tidal volumes are off by {off}. This says "
         "nothing about whether the equations are right."
     )
     reading = (
         "Reading of a build. The engine adds up parts in series and keeps a limb's gas in one place; ngspice keeps "
-        f"every part where it lies. Tidal volumes differ by {_volume_error(table, 'ngspice')} at most. Two things make "
+        f"every part where it lies. Tidal volumes differ by {_volume_error(table, 'ngspice')}. Two things make "
         "up most of it: splitters behind splitters, and hoses beyond the one-way valve of a way out, where gas is held "
         "at the highest pressure of the breath. Both sides read the same part data, typical values of low confidence: "
         "an error there is an error here."
@@ -196,7 +196,7 @@ def _volume_error(table: Table, kind: Kind) -> str:
         for label, expected, got in zip(row.labels, row.expected, row.got, strict=False)
         if label.startswith("VT mL")
     ]
-    return f"{100.0 * max(differences):.2g} %" if differences else "an amount not known here (not run)"
+    return f"{100.0 * max(differences):.2g} % at most" if differences else "an amount not measured here (not run)"
 
 
 def _bench_error(table: Table) -> str:
