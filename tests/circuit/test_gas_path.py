@@ -15,7 +15,9 @@ from airyoke.circuit.inspection import inspect, turned_round
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.circuit.order_rule import order_rule
 from airyoke.circuit.places import layout
+from airyoke.circuit.reduction import network_of
 from airyoke.circuit.steps import steps, title, valves
+from airyoke.pictures import circuit_svg
 from airyoke.quantities import Refused
 
 
@@ -296,3 +298,48 @@ def test_every_piece_has_a_place_of_its_own_and_gas_runs_to_the_right(patients, 
     wyes = {drawn.places[f"{lane}.wye"].column for lane in assembly.lanes}
     assert len(wyes) == 1
     assert all(part.name in PARTS for part in PARTS.values())
+
+
+def _spoilt(dice):
+    """A good circuit with one to three slips of the kinds that people make when they type."""
+    assembly = _plan(dice.choice([1, 2, 3, 4]), dice.choice(["tree", "chain"]))
+    pieces, joints = list(assembly.pieces), list(assembly.joints)
+    for _ in range(dice.choice([1, 2, 3])):
+        i, j = dice.sample(range(len(joints)), 2)
+        k = dice.randrange(len(pieces))
+        slip = dice.randrange(7)
+        if slip == 0:
+            pieces[k] = replace(pieces[k], part=dice.choice([*PARTS, "tracheal-tube", "inspiratory-port"]))
+        elif slip == 1:
+            pieces[k] = replace(
+                pieces[k], id=dice.choice(["x", "A", "B.tube", "..", "in.", "A.in.tube1", pieces[0].id])
+            )
+        elif slip == 2:
+            joints[i] = Joint(joints[i].upstream, joints[j].downstream)
+        elif slip == 3:
+            joints[i] = Joint(joints[i].downstream, joints[i].upstream)
+        elif slip == 4:
+            joints[i] = Joint(joints[i].upstream, (pieces[k].id, dice.choice(["a", "in", "common", "patient"])))
+        elif slip == 5:
+            pieces[k] = replace(pieces[k], id="gone")
+        else:
+            joints.append(Joint(joints[i].upstream, joints[j].downstream))
+    return Assembly(tuple(pieces), tuple(joints))
+
+
+def test_whatever_is_typed_is_read_or_refused_and_never_crashes():
+    dice = random.Random(11)
+    read = 0
+    for _ in range(400):
+        assembly = _spoilt(dice)
+        try:
+            path = gas_path(assembly)
+        except Refused:
+            continue
+        read += 1
+        inspect(assembly)
+        network_of(path)
+        steps(assembly)
+        layout(assembly)
+        circuit_svg(assembly)
+    assert read > 10

@@ -51,7 +51,7 @@ def circuit_svg(
     """
     drawn = layout(assembly)
     frame = _narrow(drawn, assembly) if shape == "narrow" else _wide(drawn)
-    numbers = {step.joint.downstream[0]: step.number for step in reversed(steps(assembly))}
+    numbers = _numbers(assembly)
     parts = (
         *_pipes(assembly, drawn, frame),
         *_pieces(assembly, drawn, frame, numbers),
@@ -70,6 +70,16 @@ def circuit_svg(
         + "".join(parts)
         + "</svg>\n"
     )
+
+
+def _numbers(assembly: Assembly) -> dict[str, int]:
+    """Piece -> the step that pushes it on; of a circuit typed back in any order, the first step with it."""
+    found: dict[str, int] = {}
+    for step in steps(assembly):
+        found.setdefault(step.joint.downstream[0], step.number)
+    for step in steps(assembly):
+        found.setdefault(step.joint.upstream[0], step.number)
+    return found
 
 
 def description(assembly: Assembly) -> str:
