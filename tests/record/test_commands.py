@@ -169,6 +169,7 @@ def test_verify_finds_a_cut_record_against_a_kept_head_and_says_so_with_one(run:
     (("check",), "ward-source"),
     (("check", "ward.xlsx", "--record", "ward.airyoke"), "ward-source"),
     (("check", "--record", "ward.airyoke"), "beds-empty"),
+    (("plan", "ward.xlsx", "--keep", "--as", "ann"), "keep-where"),
 ])  # fmt: skip
 def test_what_cannot_be_done_is_refused_with_the_reason_and_the_way_out(run: Any, words: tuple[str, ...], finding: str) -> None:
     code, answer = run(*words)

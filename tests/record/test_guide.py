@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import re
@@ -86,6 +87,11 @@ def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, server: Se
             commands += 1
     assert commands >= 22
     assert (tmp_path / "restored.airyoke").exists()
+    kept = [json.loads(line) for line in (tmp_path / "out.jsonl").read_text("utf-8").split("\n")[1:-1]]
+    (plan,) = [line for line in kept if line["kind"] == "plan_made"]
+    assert (plan["person"], plan["content"]["plan"]) == ("ann", "P1")
+    assert plan["content"]["based_on"] < plan["sequence"]
+    assert all(group["settings"] for group in plan["content"]["groups"] if len(group["beds"]) > 1)
     assert "st-example" in (tmp_path / "out.jsonl").read_text("utf-8").split("\n")[0]
 
 

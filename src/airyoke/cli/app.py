@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from airyoke.cli.record_commands import MaybePlace, Site, record_app
+from airyoke.cli.record_commands import As, MaybePlace, PasswordFile, Site, record_app
 
 app = typer.Typer(
     name="airyoke",
@@ -110,12 +110,15 @@ def plan(
     brief: Brief = False,
     all_pairs: Annotated[bool, typer.Option("--all-pairs", help="Every pair kept apart, and why.")] = False,
     why: Why = None,
+    keep: Annotated[bool, typer.Option("--keep", help="Write the plan down in the record, under --as.")] = False,
+    as_: As = None,
+    password_file: PasswordFile = None,
 ) -> int:
     """Who shares with whom on which ventilator, at which settings and alarm limits, and what each gets."""
     from airyoke.cli.plan import plan_command
 
     return plan_command(ward, record=record, site=site, now=now, seed=seed, as_json=as_json, brief=brief,
-                        all_pairs=all_pairs, why=why)  # fmt: skip
+                        all_pairs=all_pairs, why=why, keep=keep, person=as_, password_file=password_file)  # fmt: skip
 
 
 @app.command()

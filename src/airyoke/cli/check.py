@@ -22,7 +22,7 @@ from airyoke.ward.ward import Ward
 
 def check_command(source: Path | None, *, record: str | None, site: str | None, now: str | None, as_json: bool) -> int:
     """Read a ward and list what was found. 0 nothing refused, 1 something refused."""
-    ward = ward_from(source, record, site, now=now_from(now), what="check of the ward")
+    ward = ward_from(source, record, site, now=now_from(now), what="check of the ward").ward
     assessed = assess_ward(ward)
     with engine_notice():
         findings = check_ward(ward, assessed)

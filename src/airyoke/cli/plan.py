@@ -16,6 +16,7 @@ from airyoke.cli.wards import ward_from
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.exchange import read_ward, write_tables
 from airyoke.plan.plan import Plan
+from airyoke.quantities import Finding, Refused
 from airyoke.ward.demo import demo_tables
 from airyoke.ward.questions import plan_ward
 from airyoke.ward.ward import Ward
@@ -23,16 +24,29 @@ from airyoke.ward.ward import Ward
 
 def plan_command(
     source: Path | None, *, record: str | None, site: str | None, now: str | None, seed: int, as_json: bool,
-    brief: bool, all_pairs: bool, why: str | None
+    brief: bool, all_pairs: bool, why: str | None, keep: bool = False, person: str | None = None,
+    password_file: Path | None = None
 ) -> int:  # fmt: skip
-    """Read a ward, plan it, print. 0 all placed, 3 somebody has no place or nobody shares."""
+    """Read a ward, plan it, print; ``keep`` writes the plan down in the record it was made from.
+
+    0 all placed, 3 somebody has no place or nobody shares.
+    """
     moment = now_from(now)
-    ward = ward_from(source, record, site, now=moment, what="plan of the ward")
+    found = ward_from(source, record, site, now=moment, what="plan of the ward")
+    ward = found.ward
+    if keep and record is None:
+        reason = "a plan is kept in a record, and this ward came from a file"
+        remedy = "import it, then run airyoke plan --record RECORD --keep"
+        raise Refused((Finding("keep-where", "refused", reason, remedy),))
     plan = _planned(ward, moment, seed)
     if why is not None:
         from airyoke.cli.why import explain_plan
 
         return explain_plan(ward, plan, why, as_json=as_json)
+    if record is not None and keep:
+        from airyoke.cli.record_plan import keep_plan
+
+        keep_plan(plan, record, site, based_on=found.sequence or 0, person=person, password_file=password_file)
     _print(ward, plan, as_json=as_json, brief=brief, all_pairs=all_pairs)
     return EXIT_DONE if plan.outcome == "all_placed" else EXIT_LEFT_OVER
 

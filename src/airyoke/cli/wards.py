@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import sys
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,21 +20,30 @@ _ONLY_TO_READ = frozenset({"record-read-only", "record-not-opened", "record-no-r
                            "chain-broken", "disk-error"})  # fmt: skip
 
 
-def ward_from(source: Path | None, record: str | None, site: str | None, *, now: datetime, what: str) -> Ward:
+@dataclass(frozen=True, slots=True)
+class FoundWard:
+    """A ward, and the sequence of the entry up to which it was folded where it came from a record."""
+
+    ward: Ward
+    sequence: int | None = None
+
+
+def ward_from(source: Path | None, record: str | None, site: str | None, *, now: datetime, what: str) -> FoundWard:
     """The ward in a workbook or folder, or as it stands in a record. ``what`` is shown of a record, for its audit."""
     if (source is None) == (record is None):
         raise _refused("give a workbook or folder, or --record with a record", "one of the two, not both")
     if source is not None:
-        return read_ward(source, now=now)
+        return FoundWard(read_ward(source, now=now))
     from airyoke.exchange.ward_rows import ward_of_rows
     from airyoke.ward.rows import ward_rows
 
     assert record is not None
     with open_to_read(record, site) as opened:
         head = opened.head()
-        ward = ward_of_rows(ward_rows(opened.state()), file=f"{opened.site} at {head.short}", now=now)
+        state = opened.state()
+        ward = ward_of_rows(ward_rows(state), file=f"{opened.site} at {head.short}", now=now)
         note_reading(opened, what)
-    return ward
+    return FoundWard(ward, state.sequence)
 
 
 def open_to_read(record: str, site: str | None) -> Record:

@@ -118,8 +118,10 @@ class Record:
 
     # Writing
 
-    def write(self, drafts: Sequence[Draft], *, person: str, seen: int) -> tuple[Entry, ...]:
+    def write(self, drafts: Sequence[Draft], *, person: str, seen: int, device: str | None = None) -> tuple[Entry, ...]:
         """Write entries, all of them or none; what is returned is on the disk.
+
+        ``person`` must have the right to each of them; ``device`` is where she writes, by default this machine.
 
         ``seen`` is the sequence of the ward that the writer was looking at: where somebody else has changed the same
         thing since, :class:`airyoke.record.conflicts.Conflict` tells both values and nothing is written. Drafts with
@@ -136,18 +138,18 @@ class Record:
             self._check_rights(connection, fold.state, person, checked)
             since = _entries(connection, self.site, "ward", seen + 1, None) if seen < fold.state.sequence else ()
             check_conflicts(checked, since)
-            entries = self._entries_for(connection, "ward", checked, person)
+            entries = self._entries_for(connection, "ward", checked, person, device or self.device)
             source = self._source(connection, entries)
             fold = fold.with_entries(entries, source)
             _insert(connection, entries)
         self._fold = fold
         return entries
 
-    def write_audit(self, kind: str, content: dict[str, Any], *, person: str) -> Entry:
+    def write_audit(self, kind: str, content: dict[str, Any], *, person: str, device: str | None = None) -> Entry:
         """Write one entry of the audit stream: who read, exported, backed up, signed in."""
         draft = _checked(Draft(kind, content), "audit")
         with self._lock, self._writing() as connection:
-            entries = self._entries_for(connection, "audit", (draft,), person)
+            entries = self._entries_for(connection, "audit", (draft,), person, device or self.device)
             _insert(connection, entries)
         return entries[0]
 
@@ -251,7 +253,7 @@ class Record:
             check_right(state, person, draft.kind, changes)
 
     def _entries_for(
-        self, connection: Connection, stream: Stream, drafts: Sequence[Draft], person: str
+        self, connection: Connection, stream: Stream, drafts: Sequence[Draft], person: str, device: str
     ) -> tuple[Entry, ...]:
         head = _head(connection, self.site, stream)
         now = self.clock()
@@ -260,7 +262,7 @@ class Record:
             entry = Entry(
                 site=self.site, stream=stream, sequence=head.sequence + 1, previous=head.hash,
                 id=draft.id or uuid.uuid4().hex, kind=draft.kind, version=KINDS[draft.kind].version,
-                content=draft.content, person=person, device=self.device, utc=now.utc_text, boot=now.boot,
+                content=draft.content, person=person, device=device, utc=now.utc_text, boot=now.boot,
                 monotonic_s=now.monotonic_s, local=now.local_text, zone=now.zone, program=__version__,
             )  # fmt: skip
             entry = replace(entry, hash=hash_of(line_of(entry)))
