@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -30,6 +31,7 @@ from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.quantities import Refused
 
 
+@lru_cache
 def _path(patients=2, layout="tree", **each):
     return gas_path(build_for(CircuitNeeds((PatientNeeds(**each),) * patients, layout), None).assembly)
 

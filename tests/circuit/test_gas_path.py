@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from functools import lru_cache
 
 import pytest
 
@@ -21,6 +22,7 @@ from airyoke.pictures import circuit_svg
 from airyoke.quantities import Refused
 
 
+@lru_cache
 def _plan(patients=2, shape="tree", **each):
     return build_for(CircuitNeeds((PatientNeeds(**each),) * patients, shape), None).assembly
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 import re
+from functools import lru_cache
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -24,6 +25,7 @@ CASES = [(n, layout, wet) for n in (1, 2, 3, 4) for layout in ("tree", "chain") 
 IDS = [f"{n} {layout} {wet}" for n, layout, wet in CASES]
 
 
+@lru_cache
 def _assembly(n, layout="tree", wet="hme", **each):
     return build_for(CircuitNeeds((PatientNeeds(**each),) * n, layout, wet), None).assembly
 
