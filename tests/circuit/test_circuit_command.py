@@ -120,6 +120,10 @@ def test_readings_typed_back_name_the_valve_that_would_read_like_that(capsys, tm
         (["--patients", "two"], "command-line"), (["--patients", "2", "--reach", "far"], "circuit-reach"),
         (["--patients", "2", "--reach", "1,2,3"], "circuit-reach"), (["--patients", "2", "--reach", "nan"], "circuit-reach"),
         (["--patients", "2", "--layout", "ring"], "command-line"), (["--patients", "2", "--humidification", "both"], "command-line"),
+        (["--patients", "2", "--restrictor", "C=restrictor-4.0mm"], "command-line"),
+        (["--patients", "2", "--restrictor", "A=restrictor-4mm"], "circuit-restrictor"),
+        (["--patients", "2", "--peep-valve", "A=much"], "circuit-peep-valve"),
+        (["--patients", "2", "--peep-valve", "5"], "command-line"),
         (["--built", "/nowhere.json"], "built-not-readable"), (["--patients", "2", "--stock", "/nowhere"], "ward-not-found"),
     ],
 )  # fmt: skip
@@ -141,6 +145,17 @@ def test_something_else_than_a_circuit_typed_back_is_refused(capsys, tmp_path, t
     file.write_text(text, encoding="utf-8")
     assert main(["circuit", "--patients", "2", "--built", str(file)]) == 2
     assert "[built-" in capsys.readouterr().err
+
+
+def test_trims_and_suction_of_a_lane_are_built_in(capsys):
+    words = ["--restrictor", "A=restrictor-4.0mm", "--peep-valve", "B=5", "--closed-suction"]
+    code, answer = _json(capsys, "circuit", "--patients", "2", *words)
+    assert code == 0
+    pieces = {one["id"]: one for one in answer["pieces"]}
+    assert pieces["A.in.restrictor"]["part"] == "restrictor-4.0mm"
+    assert pieces["B.out.peep-valve"]["setting"] == 5
+    assert {"A.suction", "B.suction"} <= set(pieces)
+    assert "B.in.restrictor" not in pieces
 
 
 def test_the_parts_catalogue_is_listed(capsys):

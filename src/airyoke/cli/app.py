@@ -157,6 +157,13 @@ def circuit(
         str | None,
         typer.Option("--built", metavar="FILE", help="What was really built, typed back as JSON; - = stdin."),
     ] = None,
+    restrictor: Annotated[
+        str | None, typer.Option("--restrictor", metavar="A=PART[,B=...]", help="A restrictor on a lane's way in.")
+    ] = None,
+    peep_valve: Annotated[
+        str | None, typer.Option("--peep-valve", metavar="A=CMH2O[,...]", help="An in-line PEEP valve on a way out.")
+    ] = None,
+    closed_suction: Annotated[bool, typer.Option("--closed-suction", help="Closed suction at every patient.")] = False,
     parts: Annotated[bool, typer.Option("--parts", help="List the parts catalogue.")] = False,
     as_json: Json = False,
     seed: Seed = 0,
@@ -167,7 +174,10 @@ def circuit(
 
     if parts:
         return parts_command(as_json=as_json)
-    asked = Asked(patients, stock, site_parts, svg, reach, layout, humidification, built, narrow, now)
+    asked = Asked(
+        patients, stock, site_parts, svg, reach, layout, humidification, built, narrow, now, restrictor, peep_valve,
+        closed_suction,
+    )  # fmt: skip
     return circuit_command(asked, as_json=as_json)
 
 

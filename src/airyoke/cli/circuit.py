@@ -11,7 +11,7 @@ from airyoke.bench_check import CircuitReport, report_of
 from airyoke.circuit.assembly import Assembly
 from airyoke.circuit.choice import CannotBuild, GoalReached
 from airyoke.circuit.from_stock import BuiltCircuit, PickLine, builds_for
-from airyoke.circuit.needs import USUAL_REACH_M, CircuitNeeds, PatientNeeds
+from airyoke.circuit.needs import LANES, USUAL_REACH_M, CircuitNeeds, PatientNeeds
 from airyoke.circuit.part import Part
 from airyoke.circuit.parts import PARTS
 from airyoke.cli.circuit_page import cannot_page, circuit_page, parts_page
@@ -39,6 +39,9 @@ class Asked:
     built: str | None
     narrow: bool
     now: str | None
+    restrictor: str | None
+    peep_valve: str | None
+    closed_suction: bool
 
 
 def parts_command(*, as_json: bool) -> int:
@@ -114,8 +117,19 @@ def _needs(asked: Asked) -> CircuitNeeds:
     reaches = _reaches(asked.reach, asked.patients)
     layout = _word(asked.layout, ("tree", "chain"), "--layout")
     wet = _word(asked.humidification, ("hme", "heated"), "--humidification")
+    lanes = LANES[: asked.patients]
+    restrictors = _by_lane(asked.restrictor, lanes, "--restrictor")
+    peep_valves = _by_lane(asked.peep_valve, lanes, "--peep-valve")
     return CircuitNeeds(
-        tuple(PatientNeeds(reach) for reach in reaches),
+        tuple(
+            PatientNeeds(
+                reach,
+                restrictors.get(LANES[i : i + 1]),
+                _pressure(peep_valves.get(LANES[i : i + 1])),
+                asked.closed_suction,
+            )
+            for i, reach in enumerate(reaches)
+        ),
         "chain" if layout == "chain" else "tree",
         "heated" if wet == "heated" else "hme",
     )
@@ -136,6 +150,25 @@ def _reaches(text: str | None, patients: int) -> list[float]:
         reason = f"{len(values)} reaches for {patients} patients"
         raise _refused("circuit-reach", reason, "one for everybody or one a lane", "--reach")
     return values
+
+
+def _by_lane(text: str | None, lanes: str, option: str) -> dict[str, str]:
+    """``A=restrictor-4.0mm,B=…``: what hangs on which lane."""
+    found: dict[str, str] = {}
+    for word in text.split(",") if text else []:
+        lane, equals, value = word.strip().partition("=")
+        if not equals or len(lane) != 1 or lane not in lanes or lane in found:
+            remedy = f"write it like {option} A=…, one a lane, lanes {', '.join(lanes)}"
+            raise _refused("command-line", f"{option} {word!r} names no lane", remedy, option)
+        found[lane] = value
+    return found
+
+
+def _pressure(text: str | None) -> float | None:
+    try:
+        return None if text is None else float(text)
+    except ValueError:
+        raise _refused("circuit-peep-valve", f"{text!r} is no pressure", "cmH2O, as A=5", "--peep-valve") from None
 
 
 def _word(value: str, choices: tuple[str, ...], option: str) -> str:

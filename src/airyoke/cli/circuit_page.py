@@ -9,6 +9,7 @@ from airyoke.bench_check.checks import Check
 from airyoke.circuit.choice import CannotBuild, GoalReached
 from airyoke.circuit.from_stock import BuiltCircuit, PickLine
 from airyoke.circuit.part import Part
+from airyoke.circuit.parts import LOOK
 from airyoke.cli.page import Column, Page
 from airyoke.quantities.cautions import Caution
 
@@ -27,6 +28,7 @@ def circuit_page(
     _findings(page, report)
     if one is not None:
         _picks(page, one, picks, goals)
+    _use(page, report)
     _steps(page, report)
     _costs(page, report)
     _rule(page, report)
@@ -129,6 +131,17 @@ def _picks(page: Page, one: BuiltCircuit, picks: Sequence[PickLine], goals: Sequ
     else:
         names = ", ".join(goal.goal for goal in goals if not goal.proved)
         page.text(f"Not proved best in the time there was: {names}.", 2)
+
+
+def _use(page: Page, report: CircuitReport) -> None:
+    """What limits the use of the parts taken, each kind once."""
+    assembly = report.path.assembly
+    uses = {part.short: part.use for part in (assembly.part(one.id) for one in assembly.pieces) if part.use != LOOK}
+    if any(uses.values()):
+        page.heading("Limits of use")
+        for name, use in uses.items():
+            if use:
+                page.item(f"{name}: {use}")
 
 
 def _steps(page: Page, report: CircuitReport) -> None:

@@ -43,11 +43,14 @@ def circuit_svg(
     shape: Literal["wide", "narrow"] = "wide",
     theme: Theme = "auto",
     labels: tuple[str, ...] = (),
+    name: str = "air",
 ) -> str:
-    """A circuit as one SVG document.
+    """A circuit as one SVG document; it carries its own style sheet, so a page under a strict policy shows it as an
+    image.
 
     ``theme``: ``auto`` follows the system's light or night setting and prints in ink only. ``labels``: bed labels in
-    the order of the lanes, shown beside the letters. Raises ``Refused`` where the joints make no circuit.
+    the order of the lanes, shown beside the letters. ``name`` begins its ids, for several drawings on one page.
+    Raises ``Refused`` where the joints make no circuit.
     """
     drawn = layout(assembly)
     frame = _narrow(drawn, assembly) if shape == "narrow" else _wide(drawn)
@@ -63,9 +66,10 @@ def circuit_svg(
     )
     title, told = _title(assembly), description(assembly)
     size = f'viewBox="0 0 {frame.width:.5g} {frame.height:.5g}"'
+    read = f'role="img" aria-labelledby="{name}-title {name}-told"'
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" {size} class="air" role="img" aria-labelledby="air-title air-told">'
-        f'<title id="air-title">{escape(title)}</title><desc id="air-told">{escape(told)}</desc>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} class="air" {read}>'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-told">{escape(told)}</desc>'
         f'{sheet(theme)}<rect class="paper" width="{frame.width:.5g}" height="{frame.height:.5g}"/>'
         + "".join(parts)
         + "</svg>\n"
