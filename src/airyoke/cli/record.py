@@ -11,7 +11,7 @@ from typing import Any
 from airyoke.cli.findings_page import findings_part
 from airyoke.cli.page import page_for_stdout, print_page
 from airyoke.cli.run import EXIT_DONE, EXIT_NOT_SOLVED
-from airyoke.cli.wards import account, note_reading, open_to_read
+from airyoke.cli.wards import account, note_export, note_reading, open_to_read
 from airyoke.contract.record_answer import EntryAnswer, RecordAnswer
 from airyoke.quantities import Finding, Refused
 from airyoke.record.backup import back_up, backup_finding
@@ -132,9 +132,9 @@ def copy_command(where: str, to: str, site: str | None, *, as_json: bool) -> int
     """A whole site elsewhere."""
     with Record.open(where, site=site) as record:
         heads = copy_site(record, to)
-        content = {"what": f"copy of the site to {to.rsplit('@', 1)[-1]}", "entries": sum(h.sequence for h in heads)}
-        record.write_audit("export", content, person=account())
-        words = [f"{content['entries']} entries and the accounts of {record.site} copied and compared."]
+        count = sum(head.sequence for head in heads)
+        note_export(record, {"what": f"copy of the site to {to.rsplit('@', 1)[-1]}", "entries": count})
+        words = [f"{count} entries and the accounts of {record.site} copied and compared."]
         return answer("copy", words, record, as_json=as_json, path=to.rsplit("@", 1)[-1])
 
 

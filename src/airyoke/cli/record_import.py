@@ -13,7 +13,7 @@ from airyoke.cli.page import page_for_stdout, print_page
 from airyoke.cli.record import answer
 from airyoke.cli.record_people import writer
 from airyoke.cli.times import now_from
-from airyoke.cli.wards import account, open_to_read
+from airyoke.cli.wards import note_export, open_to_read
 from airyoke.contract.record_answer import LineAnswer
 from airyoke.exchange import write_tables
 from airyoke.exchange.ward_rows import read_typed_rows
@@ -45,8 +45,7 @@ def export_command(target: Path, where: str, site: str | None, *, as_json: bool)
         content: dict[str, Any] = {"what": target.name[:80], "entries": count}
         if digest is not None:
             content["sha256"] = digest
-        if not record.database.read_only:
-            record.write_audit("export", content, person=account())
+        note_export(record, content)
         words = [f"{target} holds {'the record' if target.suffix == _LINES else 'the ward as it stands'}."]
         words += [f"SHA-256 {digest}"] if digest is not None else []
         return answer("export", words, record, as_json=as_json, path=str(target), sha256=digest)

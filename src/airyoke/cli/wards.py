@@ -7,7 +7,7 @@ import sys
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from airyoke.exchange import read_ward
 from airyoke.quantities import Finding, Refused
@@ -60,12 +60,21 @@ def open_to_read(record: str, site: str | None) -> Record:
 
 
 def note_reading(record: Record, what: str) -> None:
-    """An entry of the audit stream that says who saw what. Where it cannot be written, that is said, and no more:
-    a full disk hides nothing from the people at the bed."""
+    """An entry of the audit stream that says who saw what."""
+    _note(record, "read", {"what": what})
+
+
+def note_export(record: Record, content: dict[str, Any]) -> None:
+    """An entry of the audit stream that says what left the record."""
+    _note(record, "export", content)
+
+
+def _note(record: Record, kind: str, content: dict[str, Any]) -> None:
+    """Where it cannot be written, that is said, and no more: a full disk hides nothing from the people at the bed."""
     try:
-        record.write_audit("read", {"what": what}, person=account())
+        record.write_audit(kind, content, person=account())
     except Refused as refusal:
-        print(f"not noted who read: {refusal.findings[0].reason}", file=sys.stderr)
+        print(f"not noted who did it ({kind}): {refusal.findings[0].reason}", file=sys.stderr)
 
 
 def account() -> str:

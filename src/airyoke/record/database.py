@@ -19,10 +19,11 @@ from typing import Any, Final
 
 from filelock import FileLock, Timeout
 from sqlalchemy import Connection, Engine, create_engine, event, text
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import QueuePool
 
 from airyoke.quantities import Finding, Refused
-from airyoke.record.faults import told
+from airyoke.record.faults import says_no_such_table, told
 from airyoke.record.schema import APPLICATION_ID, REVISIONS
 
 BUSY_TIMEOUT_S: Final = 10.0
@@ -62,6 +63,8 @@ class Database:
                         lock = text("SELECT pg_advisory_xact_lock(hashtextextended(:site, 4127))")
                         connection.execute(lock, {"site": site})
                     yield connection
+            except Refused:
+                raise
             except BaseException:
                 connection.invalidate()  # after a failed disk nothing of this connection is trusted
                 raise
@@ -142,17 +145,26 @@ def open_database(where: str | Path, *, read_only: bool = False, synchronous: st
 def check_form(database: Database) -> None:
     """Raise :class:`airyoke.quantities.Refused` where the record is older or newer than this program."""
     with database.reading(None) as connection:
-        try:
-            form = connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one()
-        except Exception as error:
-            raise refused("record-foreign", "this database is no record", "check the path", database.name) from error
-    if form == REVISIONS[-1]:
-        return
-    if form in REVISIONS:
+        form = form_of(connection, database.name)
+    if form != REVISIONS[-1]:
         reason = f"the record has the older form {form}, this program writes {REVISIONS[-1]}"
-        raise refused("record-older", reason, "make a backup, then: airyoke record upgrade", database.name)
-    reason = f"the record has the form {form}, which this program ({REVISIONS[-1]}) does not know"
-    raise refused("record-newer", reason, "update this program; the record is not touched", database.name)
+        raise refused("record-older", reason, "make a backup, then run airyoke record upgrade", database.name)
+
+
+def form_of(connection: Connection, name: str) -> str:
+    """The form of a record. Raises :class:`airyoke.quantities.Refused` for a database that is none, or a newer one."""
+    try:
+        form = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+    except DBAPIError as error:
+        if not says_no_such_table(error.orig):
+            raise
+        form = None
+    if form is None:
+        raise refused("record-foreign", "this database is no record", "check the path", name)
+    if form not in REVISIONS:
+        reason = f"the record has the form {form}, which this program ({REVISIONS[-1]}) does not know"
+        raise refused("record-newer", reason, "update this program; the record is not touched", name)
+    return str(form)
 
 
 def check_header(path: Path) -> None:

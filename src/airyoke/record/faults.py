@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from typing import Final
 
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from airyoke.quantities import Finding, Refused
 
@@ -50,6 +51,9 @@ def told(where: str) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise Refused((_finding(error.orig, where),)) from error
+    except PoolTimeoutError as error:
+        finding = Finding("record-busy", "refused", "too many at once use the record", "try again", file=where)
+        raise Refused((finding,)) from error
     except (sqlite3.Error, UnicodeDecodeError) as error:
         raise Refused((_finding(error, where),)) from error
     except OSError as error:
@@ -57,6 +61,11 @@ def told(where: str) -> Iterator[None]:
         raise Refused(
             (Finding("disk-error", "refused", reason, "check the disk and its rights", file=where),)
         ) from error
+
+
+def says_no_such_table(error: BaseException | None) -> bool:
+    """Whether the database answers, but has no such table: it is somebody else's."""
+    return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_ERROR or getattr(error, "sqlstate", "") == "42P01"
 
 
 def _finding(error: BaseException | None, where: str) -> Finding:

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, text
 from airyoke.record.database import (
     Database,
     check_header,
+    form_of,
     is_server,
     lock_of,
     refused,
@@ -82,7 +83,7 @@ def upgrade(where: str | Path) -> tuple[str, str]:
     try:
         with told(path.name), lock_of(path), engine.connect() as connection:
             with connection.execution_options(airyoke_writes=True).begin():
-                before = _form(connection, path.name)
+                before = form_of(connection, path.name)
                 _upgrade(connection, REVISIONS[-1])
             return before, REVISIONS[-1]
     finally:
@@ -96,23 +97,12 @@ def _on_server(where: str, form: str, *, must_be_empty: bool) -> tuple[str, str]
             there = connection.execute(text("SELECT to_regclass('alembic_version')")).scalar_one()
             if must_be_empty and there is not None:
                 raise refused("file-exists", "this database holds a record already", "use another one", database.name)
-            before = _form(connection, database.name) if there is not None else ""
+            before = form_of(connection, database.name) if there is not None else ""
             _upgrade(connection, form)
             _grant(connection)
             return before, form
     finally:
         database.close()
-
-
-def _form(connection: Connection, name: str) -> str:
-    try:
-        form = str(connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one())
-    except Exception as error:
-        raise refused("record-foreign", "this database is no record", "check the path", name) from error
-    if form not in REVISIONS:
-        reason = f"the record has the form {form}, which this program does not know"
-        raise refused("record-newer", reason, "update this program; the record is not touched", name)
-    return form
 
 
 def _upgrade(connection: Connection, form: str) -> None:
