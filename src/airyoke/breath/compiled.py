@@ -19,6 +19,7 @@ from llvmlite.binding import get_host_cpu_name
 # Division as numpy does it: a check for zero at every division would keep eight lanes from dividing at once.
 compiled = numba.njit(error_model="numpy")
 inlined = numba.njit(error_model="numpy", forceinline=True)
+pasted = numba.njit(error_model="numpy", inline="always")  # called once: compiled as part of its caller
 without_lock = numba.njit(error_model="numpy", nogil=True)
 
 

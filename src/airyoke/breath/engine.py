@@ -145,6 +145,7 @@ def settle(
     settings_of: Integers | None = None,
     accuracy: Accuracy = FINE,
     holds: bool = False,
+    threads: int = THREADS,
 ) -> Breath:
     """Find the settled breath of every run.
 
@@ -152,7 +153,8 @@ def settle(
     ``lungs``; both indices default to the first. All networks must have as many limbs as ``lungs`` has columns.
 
     A run that does not settle within 80 breaths, or whose steps collapse, is flagged in ``settled``; its numbers
-    are not an answer. Raises ``ValueError`` for shapes that do not fit or settings that leave no time to breathe.
+    are not an answer. ``threads`` (1 or 2) changes no result. Raises ``ValueError`` for shapes that do not fit or
+    settings that leave no time to breathe.
     """
     if not isinstance(networks, PackedNetworks):
         networks = pack((networks,) if isinstance(networks, FlowNetwork) else networks)
@@ -164,7 +166,7 @@ def settle(
     network_of = np.zeros(runs, np.int64) if network_of is None else np.asarray(network_of, np.int64)
     settings_of = np.zeros(runs, np.int64) if settings_of is None else np.asarray(settings_of, np.int64)
 
-    plans = [_breath_plan(one) for one in settings]
+    plans = [breath_plan(one) for one in settings]
     phase_tables = np.array([phases for phases, _ in plans])
     setting_rows = np.array([row for _, row in plans])
 
@@ -184,7 +186,7 @@ def settle(
             patient_results, scenario_results,
         )  # fmt: skip
 
-    if runs <= CHUNK:
+    if runs <= CHUNK or threads == 1:
         work(0, runs)
     else:
         # Every run is computed by itself and writes its own row: the split cannot change a result.
@@ -258,8 +260,8 @@ def _coefficients(element: Element) -> tuple[float, float]:
 
 
 @lru_cache(maxsize=4096)
-def _breath_plan(settings: Settings) -> tuple[Floats, Floats]:
-    """The phases of one breath and the row of settings, as the kernel reads them."""
+def breath_plan(settings: Settings) -> tuple[Floats, Floats]:
+    """The phases of one breath (MAX_PHASES, PHASE_COLUMNS) and the row of settings, as the kernel reads them."""
     one = settings
     if not 0.0 < one.inspiratory_time_s < one.period_s - one.expiratory_pause_s:
         raise ValueError(

@@ -15,7 +15,7 @@ import math
 import numpy as np
 
 from airyoke.breath import layout as at
-from airyoke.breath.compiled import compiled, kept, without_lock
+from airyoke.breath.compiled import compiled, kept, pasted, without_lock
 from airyoke.breath.guess import trapped_volumes
 from airyoke.breath.lanes import LANES
 from airyoke.breath.memory import carry_through_phase, forget_all, way_to_go
@@ -261,7 +261,7 @@ def _begin_hold(w, n, lane, state, small):
     _begin_phase(w, n, lane, shut, 0.0)
 
 
-@compiled
+@pasted
 def _take(w, n, lane, book, scenario, tables, tolerance, small):
     """Begin the first breath of a scenario in a lane."""
     limbs, trunks, lungs, phases, settings, network_of, settings_of = tables
@@ -278,7 +278,7 @@ def _take(w, n, lane, book, scenario, tables, tolerance, small):
     book[lane, FINE] = 0
 
 
-@compiled
+@pasted
 def _end_phase(w, n, lane, book, failed, setting, phases, accuracy, small):
     """Close a phase of a breath and begin the next one. Returns the status of the scenario, -1 while it goes on."""
     number = book[lane, PHASE]
@@ -315,7 +315,7 @@ def _end_phase(w, n, lane, book, failed, setting, phases, accuracy, small):
     return -1
 
 
-@compiled
+@pasted
 def _handle(w, n, lane, book, tables, accuracy, with_holds, patients, scenario, small):
     """What follows when a phase is over, or its steps collapsed. Returns whether the lane's scenario is finished."""
     s = tables[6][book[lane, SCENARIO]]

@@ -202,3 +202,20 @@ def verify(
     from airyoke.cli.verify import verify_command
 
     return verify_command(as_json=as_json, as_markdown=as_markdown, every=every)
+
+
+@app.command()
+def bench(
+    as_json: Json = False,
+    seed: Seed = 0,
+    scenarios: Annotated[
+        int, typer.Option("--scenarios", metavar="N", help="Groups that the slow solvers are given, 1 to 24.")
+    ] = 12,
+    against: Annotated[
+        Path | None, typer.Option("--against", metavar="FILE", help="An earlier answer as JSON, shown beside.")
+    ] = None,
+) -> int:
+    """How fast it is here: the engine beside general-purpose solvers, and the times that people wait."""
+    from airyoke.cli.bench import bench_command
+
+    return bench_command(as_json=as_json, scenarios=scenarios, against=against)

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 
 from airyoke.contract.answers import Prediction
+from airyoke.contract.bench_answer import BenchAnswer
 from airyoke.contract.built import Built
 from airyoke.contract.case import Case
 from airyoke.contract.check_answer import CheckAnswer
@@ -37,6 +38,7 @@ MODELS: dict[str, type[Frozen]] = {
     "error": ErrorAnswer,
     "limits": LimitsAnswer,
     "verify": VerifyAnswer,
+    "bench": BenchAnswer,
     "record": RecordAnswer,
 }
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
