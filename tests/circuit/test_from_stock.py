@@ -209,6 +209,13 @@ def test_the_chosen_parts_are_the_best_that_counting_every_mixture_finds(seed):
     assert (reached["substitutes"], reached["parts"], reached["resistance_and_dead_space"]) == expected
 
 
+def test_reaches_that_differ_by_a_hair_are_one_reach():
+    needs = CircuitNeeds((PatientNeeds(2.0), PatientNeeds(2.0000001), PatientNeeds(1.5)))
+    result = build_for(needs, None)
+    assert faults_of(result.assembly, PARTS) == []
+    assert dict(result.build.parts) == dict(Counter(one.part for one in result.assembly.pieces if one.part in PARTS))
+
+
 def test_no_groups_need_no_parts():
     result = builds_for([], {})
     assert result.groups == ()

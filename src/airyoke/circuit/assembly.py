@@ -199,7 +199,7 @@ class _Bench:
 
     def _hose(self, lane: str, side: str, upstream: tuple[str, str]) -> tuple[str, str]:
         """The tubes of one limb with the connectors between them."""
-        names = self.take("limb", f"{self.needs.patients[LANES.index(lane)].reach_m:g}")
+        names = self.take("limb", str(self.needs.patients[LANES.index(lane)].reach_cm))
         tubes = [name for name in names if self.catalogue[name].kind == "tube"]
         connectors = [name for name in names if self.catalogue[name].kind != "tube"]
         for i, name in enumerate(tubes, start=1):

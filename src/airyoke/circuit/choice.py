@@ -318,9 +318,9 @@ def _others(part: str, one: _Class) -> tuple[str, ...]:
 def _check_reach(groups: Sequence[CircuitNeeds], catalogue: Catalogue) -> None:
     longest = max((part.length_m for part in catalogue.values() if part.kind == "tube"), default=0.0)
     found = [
-        Finding("circuit-reach", "refused", f"no tubing of the catalogue reaches {slot.key} m",
+        Finding("circuit-reach", "refused", f"no tubing of the catalogue reaches {int(slot.key) / 100:g} m",
                 f"the longest tube is {longest:g} m and a limb takes 4: move the bed closer",
-                column="reach", value=float(slot.key))
+                column="reach", value=int(slot.key) / 100)
         for needs in groups for slot in slots(needs, catalogue) if slot.name == "limb" and not slot.options
     ]  # fmt: skip
     if found:

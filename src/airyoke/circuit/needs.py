@@ -32,6 +32,11 @@ class PatientNeeds:
     peep_valve_cmh2o: float | None = None
     closed_suction: bool = False
 
+    @property
+    def reach_cm(self) -> int:
+        """The reach in whole centimetres, never less than asked."""
+        return math.ceil(100.0 * self.reach_m - 1e-6)
+
 
 @dataclass(frozen=True, slots=True)
 class CircuitNeeds:

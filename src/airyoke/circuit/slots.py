@@ -101,9 +101,9 @@ def slots(needs: CircuitNeeds, catalogue: Catalogue) -> tuple[Slot, ...]:
     add("splitter", 2 * (n - 1), _SPLITTERS_TREE if needs.layout == "tree" else _SPLITTERS_CHAIN)
     add("humidifier", int(heated), ((("humidifier-chamber",), 0, ""),))
     add("valve", 2 * n if shared else 0, _VALVES)
-    for reach in sorted({patient.reach_m for patient in needs.patients}):
-        count = 2 * sum(patient.reach_m == reach for patient in needs.patients)
-        found.append(Slot("limb", count, limb_options(reach, tuple(catalogue.items())), key=f"{reach:g}"))
+    for reach_cm in sorted({patient.reach_cm for patient in needs.patients}):
+        count = 2 * sum(patient.reach_cm == reach_cm for patient in needs.patients)
+        found.append(Slot("limb", count, limb_options(reach_cm / 100.0, tuple(catalogue.items())), key=str(reach_cm)))
     for name in sorted({patient.restrictor for patient in needs.patients if patient.restrictor}):
         count = sum(patient.restrictor == name for patient in needs.patients)
         table: list[tuple[tuple[str, ...], int, str]] = [((name,), 0, "")]
