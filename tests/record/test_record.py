@@ -6,11 +6,13 @@ import json
 import os
 import threading
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from airyoke.quantities import Refused
+from airyoke.record import database
 from airyoke.record.conflicts import Conflict
 from airyoke.ward.entries import Draft
 from record.conftest import Site, reading, start_ward
@@ -203,3 +205,26 @@ def test_an_older_view_of_the_ward_is_what_was_known_then(place: Site) -> None:
     assert patient is not None
     assert patient.readings["plateau_cmh2o"].value == 24
     assert record.state_at(first.sequence) == then
+
+
+def test_a_record_that_another_program_holds_too_long_is_told_and_free_again_afterwards(file_place: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    record = file_place.create()
+    start_ward(record)
+    head = record.head()
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.1)
+    with database.alone(Path(file_place.where)):
+        done: list[str] = []
+        other = threading.Thread(target=lambda: done.append(refused_id(record.write, [reading(24)], person="rt", seen=10**9)))
+        other.start()
+        other.join()
+        assert done == ["record-busy"]
+        assert record.state().sequence == head.sequence
+    record.write([reading(24)], person="rt", seen=10**9)
+
+
+def test_a_device_that_writes_over_the_network_is_named(place: Site) -> None:
+    record = place.create()
+    start_ward(record)
+    (entry,) = record.write([reading(24)], person="rt", seen=10**9, device="tablet 2")
+    assert entry.device == "tablet 2"
+    assert record.write_audit("read", {"what": "plan"}, person="rt", device="tablet 3").device == "tablet 3"

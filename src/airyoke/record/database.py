@@ -84,7 +84,7 @@ class Database:
     def _alone(self) -> AbstractContextManager[Any]:
         if self.path is None:
             return nullcontext()
-        return _held(lock_of(self.path), self.name)
+        return alone(self.path)
 
     def _checkpoint_if_long(self, connection: Connection) -> None:
         assert self.path is not None
@@ -102,17 +102,14 @@ def refused(finding_id: str, reason: str, remedy: str, where: str | None = None)
     return Refused((Finding(finding_id, "refused", reason, remedy, file=where),))
 
 
-def lock_of(path: Path) -> FileLock:
-    """The lock that whoever writes to this record holds. Dies with its process."""
-    return FileLock(str(path.with_name(path.name + ".lock")), timeout=BUSY_TIMEOUT_S)
-
-
 @contextmanager
-def _held(lock: FileLock, name: str) -> Iterator[None]:
+def alone(path: Path) -> Iterator[None]:
+    """Be the only one who writes to this record, in all programs. The lock dies with its process."""
+    lock = FileLock(str(path.with_name(path.name + ".lock")), timeout=BUSY_TIMEOUT_S, poll_interval=0.01)
     try:
         lock.acquire()
     except Timeout:
-        raise refused("record-busy", "another program holds the record", "try again", name) from None
+        raise refused("record-busy", "another program holds the record", "try again", path.name) from None
     try:
         yield
     finally:

@@ -11,10 +11,10 @@ from sqlalchemy import Connection, text
 
 from airyoke.record.database import (
     Database,
+    alone,
     check_header,
     form_of,
     is_server,
-    lock_of,
     refused,
     server_engine,
     sqlite_engine,
@@ -40,7 +40,7 @@ def make_tables(where: str | Path, *, form: str = REVISIONS[-1]) -> None:
     if not path.absolute().parent.is_dir():
         raise refused("folder-missing", f"there is no folder to put {path.name} into", "make it first", path.name)
     building = path.with_name(f".{path.name}.new")
-    with told(path.name), lock_of(path):
+    with told(path.name), alone(path):
         if path.exists():
             raise refused("file-exists", f"{path.name} is there already", "nothing is overwritten", path.name)
         building.unlink(missing_ok=True)
@@ -81,7 +81,7 @@ def upgrade(where: str | Path) -> tuple[str, str]:
     check_header(path)
     engine = sqlite_engine(path)
     try:
-        with told(path.name), lock_of(path), engine.connect() as connection:
+        with told(path.name), alone(path), engine.connect() as connection:
             with connection.execution_options(airyoke_writes=True).begin():
                 before = form_of(connection, path.name)
                 _upgrade(connection, REVISIONS[-1])
