@@ -3,7 +3,7 @@ disk had not confirmed lost, kept, torn or in another order.
 
 The real program runs under ``strace``; its writes, syncs, cuts, makings and removals of files are recorded in order.
 Rules of the simulated disk: a sync of a file makes all earlier writes to it stay; of later ones any subset of sectors
-may have arrived; a new or removed name stays so once its folder was synced. The index of the log (``-shm``) is never
+may have arrived; a new, other or removed name stays so once its folder was synced. The index of the log (``-shm``) is never
 there after a cut: it is memory, not a file.
 """
 
@@ -39,6 +39,7 @@ class Event:
 def record_writer(folder: Path, arguments: list[str]) -> list[Event]:
     """Run ``python -m record.power_writer`` under strace and give back what it asked of the disk."""
     trace = folder.parent / f"{folder.name}.trace"
+    trace.unlink(missing_ok=True)
     command = ["strace", "-f", "-y", "-xx", "-s", "1000000", "-o", str(trace), "-e", f"trace={CALLS}",
                sys.executable, "-m", "record.power_writer", *arguments]  # fmt: skip
     done = subprocess.run(command, cwd=Path(__file__).parents[1], capture_output=True, text=True, check=False)
@@ -51,6 +52,7 @@ def _bytes(hexed: str) -> bytes:
 
 
 def _events(lines: list[str], folder: str) -> Iterator[Event]:
+    ends: dict[str, int] = {}  # of files that are written from beginning to end, without a place
     for line in lines:
         assert "unfinished" not in line, "two threads at once: the order of the trace is not that of the disk"
         match = _LINE.match(line)
@@ -60,6 +62,7 @@ def _events(lines: list[str], folder: str) -> Iterator[Event]:
         if call == "openat":
             path = _bytes(_TEXT.findall(rest)[0]).decode()
             if path.startswith(folder) and "O_CREAT" in rest:
+                ends[path] = 0
                 yield Event("make", path)
             continue
         if call in ("unlink", "rename"):
@@ -79,9 +82,12 @@ def _events(lines: list[str], folder: str) -> Iterator[Event]:
         if not path.startswith(folder):
             continue
         if call in ("pwrite64", "write"):
-            assert call == "pwrite64" or path.endswith(".lock"), "a write without a place cannot be replayed"
+            data = _bytes(_TEXT.findall(rest)[0])
             if call == "pwrite64":
-                yield Event("write", path, int(rest.rsplit(", ", 1)[1]), _bytes(_TEXT.findall(rest)[0]))
+                yield Event("write", path, int(rest.rsplit(", ", 1)[1]), data)
+            else:
+                yield Event("write", path, ends[path], data)
+                ends[path] += len(data)
         elif call == "ftruncate":
             yield Event("cut", path, int(rest.rsplit(", ", 1)[1]))
         else:
@@ -101,6 +107,14 @@ class Disk:
     def __init__(self, folder: Path) -> None:
         self.files = {str(path): _File(bytearray(path.read_bytes())) for path in folder.iterdir() if path.is_file()}
         self.removed: dict[str, _File] = {}
+        self.renamed: dict[str, str] = {}  # new name -> old one, until the folder is synced
+
+    def copy(self) -> Disk:
+        """The same disk once more, to be followed another way."""
+        other = Disk.__new__(Disk)
+        other.files = {name: _File(bytearray(file.kept)) for name, file in self.files.items()}
+        other.removed, other.renamed = {}, {}
+        return other
 
     def follow(self, event: Event) -> None:
         if event.what == "make":
@@ -114,12 +128,15 @@ class Disk:
             file.pending.clear()
         elif event.what == "sync names":
             self.removed.clear()
+            self.renamed.clear()
             for file in self.files.values():
                 file.name_is_kept = True
         elif event.what == "remove" and event.path in self.files:
             self.removed[event.path] = self.files.pop(event.path)
         elif event.what == "rename":
-            raise AssertionError("a rename in the middle of writing: teach the disk about it")
+            new = event.data.decode()
+            self.files[new] = self.files.pop(event.path)
+            self.renamed[new] = event.path
 
     def after_cut(self, folder: Path, dice: random.Random) -> str:
         """Write into ``folder`` what is left after a power cut now; how much that is was thrown. Returns the throw."""
@@ -134,7 +151,8 @@ class Disk:
             content = bytearray(file.kept)
             for one in _arrived(file.pending, mode, dice):
                 _apply(content, one)
-            (folder / Path(path).name).write_bytes(content)
+            name = path if path not in self.renamed or dice.random() < 0.5 else self.renamed[path]
+            (folder / Path(name).name).write_bytes(content)
         return mode
 
 
