@@ -106,6 +106,22 @@ def test_a_conflict_is_confirmed_by_number_only(run: Any) -> None:
     assert [one for one in run("record", "import", "other.xlsx")[1]["lines"] if one["kind"] == "conflicting"] == []
 
 
+def test_a_workbook_of_another_site_is_not_taken_in_by_a_word(run: Any) -> None:
+    run("record", "import", "ward.xlsx", "--confirm", "all", *ANN)
+    tables = demo_tables(NOW)
+    for number, bed in enumerate(tables["beds"]):
+        bed.update(bed=f"X{number}", ventilator=None, code=f"other-{number}")
+    for number, machine in enumerate(tables["ventilators"]):
+        machine["ventilator"] = f"Y{number}"
+    write_tables(Path("other.xlsx"), tables)  # type: ignore[arg-type]
+    head = run("record", "head")[1]["heads"][0]
+    code, refused = run("record", "import", "other.xlsx", "--confirm", "all", *ANN)
+    assert (code, refused["errors"][0]["id"]) == (2, "import-other-site")
+    assert run("record", "head")[1]["heads"][0] == head
+    proposed = run("record", "import", "other.xlsx")[1]
+    assert run("record", "import", "other.xlsx", "--confirm", "1", "--proposal", proposed["proposal"], *ANN)[0] == 0
+
+
 def test_check_of_a_record_says_what_check_of_the_workbook_says(run: Any) -> None:
     for who in ("ann", "kim"):
         run("record", "import", "ward.xlsx", "--now", NOW.isoformat(), "--confirm", "all", "--as", who, "--password-file", "p")

@@ -24,7 +24,7 @@ from airyoke.record.record import Record
 from airyoke.record.rights import may_write
 from airyoke.record.transfer import export_lines, record_from_lines
 from airyoke.ward.entries import Draft
-from airyoke.ward.proposal import Line, propose
+from airyoke.ward.proposal import Line, propose, seems_of_another_site
 from airyoke.ward.rows import ward_rows
 
 _LINES = ".jsonl"
@@ -68,6 +68,9 @@ def import_command(source: Path, where: str, site: str | None, *, confirm: str |
         lines = propose(seen, rows)
         name = proposal_id(lines)
         wanted = _confirmed(lines, confirm, proposal, name)
+        if confirm in _NAMED and seems_of_another_site(seen, rows):
+            reason = f"no bed and no ventilator of {source.name} is in the record of {record.site}: another site's?"
+            raise _refused("import-other-site", reason, f"if it is this site's, confirm by number, --proposal {name}")
         if confirm is not None:
             who = writer(record, person, password_file)
             if confirm in _NAMED:  # of what was not picked by number, what this person may write

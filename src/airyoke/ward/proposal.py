@@ -43,6 +43,15 @@ def propose(state: WardState, tables: Tables) -> tuple[Line, ...]:
     )
 
 
+def seems_of_another_site(state: WardState, tables: Tables) -> bool:
+    """Whether the record knows beds and ventilators, and none of those that ``tables`` name."""
+    known = {*state.beds, *state.ventilators}
+    named = {row["bed"] for row in tables.get("beds", ())} | {
+        row["ventilator"] for row in tables.get("ventilators", ())
+    }
+    return bool(known) and not known & named
+
+
 def _changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
     changed = {name: value for name, value in new.items() if not _same(old.get(name), value)}
     return {name: old[name] for name in changed if name in old}, changed
