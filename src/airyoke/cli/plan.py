@@ -9,7 +9,7 @@ from pathlib import Path
 
 from airyoke.cli.page import page_for_stdout, print_page
 from airyoke.cli.plan_page import PlanView, plan_page
-from airyoke.cli.progress import Progress
+from airyoke.cli.progress import Progress, engine_notice
 from airyoke.cli.run import EXIT_DONE, EXIT_LEFT_OVER
 from airyoke.cli.times import now_from
 from airyoke.cli.wards import ward_from
@@ -68,7 +68,8 @@ def demo_command(to: Path | None, *, now: str | None, seed: int, as_json: bool, 
 def _planned(ward: Ward, now: datetime, seed: int) -> Plan:
     progress = Progress()
     try:
-        return plan_ward(ward, now=now, seed=seed, progress=progress)
+        with engine_notice():
+            return plan_ward(ward, now=now, seed=seed, progress=progress)
     finally:
         progress.clear()
 
