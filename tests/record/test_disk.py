@@ -106,7 +106,7 @@ def test_a_sync_that_fails_is_no_acknowledgement(file_place: Site, tmp_path: Pat
     first = record.head().sequence
     record.close()
     command = ["strace", "-f", "-o", "/dev/null", "-e", "trace=fdatasync", "-e", f"inject=fdatasync:error=EIO:when={number}+",
-               sys.executable, "-m", "record.power_writer", str(file_place.where), "60", "FULL", "100000"]  # fmt: skip
+               sys.executable, "-m", "record.power_writer", "write", str(file_place.where), "60", "FULL", "100000"]  # fmt: skip
     done = subprocess.run(command, cwd=Path(__file__).parents[1], capture_output=True, text=True, check=False)
     assert done.returncode != 0
     assert "disk-error" in done.stderr
