@@ -23,8 +23,11 @@ from airyoke.plan.plan import (
     RefusedLimit,
     RefusedPair,
     Rehearsal,
+    RunnerUp,
+    RunnerUpGroup,
     Unplaced,
 )
+from airyoke.plan.room_left import RoomLeft
 from airyoke.quantities import Finding
 from airyoke.quantities.cautions import STANDING
 from airyoke.ward.ward import Bed, Ward
@@ -100,16 +103,22 @@ def plan() -> Plan:
         "standard", (("y-piece", 4),), SHARED, {"1": OWN, LONG: None},
         (Alarm("exhaled_tidal_volume", 590.0, 890.0, "mL", "half of the smallest share"),
          Alarm("apnoea", None, 20.0, "s", "detects only the loss of everybody")),
-        group_answer("1", LONG, predicted=14.6), rehearsal, "judged", (LONG,),
+        group_answer("1", LONG, predicted=14.6), rehearsal, "judged", (LONG,), ("no gas-driven nebuliser",),
+        tuple(
+            RoomLeft(bed, quantity, direction, 30.0, at, None if at is None else "ph", None if at is None else "low", LONG)
+            for bed in ("1", LONG)
+            for quantity in ("compliance_ml_per_cmh2o", "airway_resistance")
+            for direction, at in (("down", 29.5), ("up", None))
+        ),
     )  # fmt: skip
     four = (f"{LONG}-one", f"{LONG}-two", "13", f"{LONG}-four")
     quartet = replace(
         pair, id="G2", ventilator="V2", beds=four, needs=(), present_settings=dict.fromkeys(four, OWN),
-        answer=group_answer(*four, predicted=16.0, allowed=False), rehearsal=None, breaks=four,
+        answer=group_answer(*four, predicted=16.0, allowed=False), rehearsal=None, breaks=four, room_left=(),
     )  # fmt: skip
     alone = replace(
         pair, id="G3", ventilator="V3", beds=("21",), needs=(), build="single", settings=None, alarms=(),
-        answer=group_answer("21"), rehearsal=None, status="as_read", breaks=("21",),
+        answer=group_answer("21"), rehearsal=None, status="as_read", breaks=("21",), room_left=(),
     )  # fmt: skip
     unjudged = replace(alone, id="G4", ventilator="V4", beds=("31",), answer=None, status="not_judged", breaks=())
     return Plan(
@@ -124,6 +133,10 @@ def plan() -> Plan:
                      (Note("one-more-ventilator", "one more ventilator gives it a place"),), (("1",), ("21", "41"))),
         ),
         reserve=("V5",),
+        runner_up=RunnerUp(
+            "group", (RunnerUpGroup("V1", ("1", "21"), 0.05), RunnerUpGroup("V2", four, 0.1)), ("41", LONG),
+            (("smallest_margin", 0.12),),
+        ),
         proof=(
             Goal("placed", 8.0, 8.0, 0.0, "proved", "the solver"),
             Goal("couplings", 7.0, 6.0, 1.0, "open", "the solver"),

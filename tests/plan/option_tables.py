@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from random import Random
 
-from airyoke.plan.assignment import Option
+from airyoke.plan.options import Option
 
 # Many equal ones, some a millionth apart, some around the 0.10 that may be given up for fewer breaks.
 TIED_MARGINS = (

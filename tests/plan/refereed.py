@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from datetime import datetime
 
 import pytest
 
 from airyoke.plan import compose, planner
-from airyoke.plan.assignment import MOST_ALTERNATIVES, Assignment, Option, assign
+from airyoke.plan.assignment import MOST_ALTERNATIVES, Assignment, assign, left_instead
+from airyoke.plan.options import KEPT, Option, pool_number
 from airyoke.plan.plan import Goal, Plan
 from airyoke.plan.planner import Planned
 from airyoke.ward.questions import plan_ward
@@ -32,7 +34,9 @@ def refereed(table: Table) -> Best:
 
 def assigned(table: Table) -> Assignment:
     t = table
-    return assign(t.beds, t.options, t.ventilators, t.usable, t.stock, t.left_breaks)
+    best = assign(t.beds, t.options, t.ventilators, t.usable, t.stock, t.left_breaks)
+    instead = left_instead(best, t.beds, t.options, t.ventilators, t.usable, t.stock)
+    return replace(best, alternatives=tuple(left for left, _ in instead))
 
 
 def goals_of(goals: tuple[Goal, ...]):
@@ -95,10 +99,36 @@ def wrong_choice(chosen: tuple[Option, ...], left: tuple[int, ...], table: Table
     return None
 
 
+def every_option(ward: Ward, rules: WardRules, planned: Planned) -> tuple[Option, ...]:
+    """What the planner chose from, machine by machine: it offers one of those that are alike, and leaves out what
+    cannot be better; here every bed is offered every machine that the raw ward allows it, and every group every machine
+    of the pools it was offered on."""
+    labels = [bed.label for bed in ward.beds]
+    number = {label: n for n, label in enumerate(rules.free)}
+    options = [o for o in planned.options if o.ventilator == KEPT]
+    for i, bed in enumerate(labels):
+        if bed not in rules.kept:
+            for machine in rules.stays_as_it_is_on(bed):
+                options.append(Option((i,), number[machine], None, 0, rules.breaks((bed,), machine)))
+    pools = planned.pool.machines.pools
+    offered: dict[tuple[tuple[int, ...], int], Option] = {}
+    for o in planned.options:
+        if len(o.beds) > 1:
+            named = (p for p, numbers in enumerate(pools) if o.ventilator in numbers or pool_number(p) == o.ventilator)
+            offered[o.beds, next(named)] = o
+    for (members, pool), o in offered.items():
+        beds = tuple(labels[i] for i in members)
+        options.extend(
+            replace(o, ventilator=n, breaks=rules.breaks(beds, rules.free[n])) for n in pools[pool]
+        )
+    return tuple(options)
+
+
 def table_of(ward: Ward, rules: WardRules, planned: Planned) -> Table:
     """What the planner chose from, with machines, reserve and breaks counted here from the raw ward."""
     left_breaks = tuple(int(b.readings is not None and b.ventilator is not None) for b in ward.beds)
-    return Table(len(ward.beds), planned.options, len(rules.free), rules.usable_number(), ward.stock, left_breaks)
+    options = every_option(ward, rules, planned)
+    return Table(len(ward.beds), options, len(rules.free), rules.usable_number(), ward.stock, left_breaks)
 
 
 def planned_in_full(ward: Ward, *, hints: bool = False) -> tuple[Planned, Plan]:

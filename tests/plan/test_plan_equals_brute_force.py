@@ -15,6 +15,7 @@ from airyoke.ward.ward import Ward
 from plan.option_tables import Table
 from plan.refereed import (
     LONG,
+    every_option,
     goals_of,
     goals_of_referee,
     plain,
@@ -87,7 +88,7 @@ def test_the_groups_of_the_plan_reach_the_goals_of_its_proof(wards):
         machines = {label: i for i, label in enumerate(one.rules.free)}
         chosen = [
             next(
-                o for o in one.planned.options
+                o for o in every_option(one.ward, one.rules, one.planned)
                 if o.beds == tuple(numbers[b] for b in g.beds)
                 and o.ventilator == (-1 if g.beds[0] in one.rules.kept else machines[g.ventilator])
             )
@@ -122,7 +123,7 @@ def test_the_options_are_all_that_the_raw_ward_allows_and_no_more(wards):
         if [v.label for v in one.planned.ventilators] != rules.free:
             return "machines to give away", [v.label for v in one.planned.ventilators], rules.free
         alone = set()
-        for o in one.planned.options:
+        for o in every_option(one.ward, rules, one.planned):
             beds = tuple(labels[i] for i in o.beds)
             if o.ventilator < 0:
                 if len(beds) > 1 or beds[0] not in rules.kept:
@@ -150,10 +151,12 @@ def test_the_options_are_all_that_the_raw_ward_allows_and_no_more(wards):
     assert failures(wards, check) is None
 
 
-def test_every_pair_that_rooms_labels_and_conditions_allow_was_judged_and_no_other(wards):
+def test_every_pair_that_rooms_labels_and_conditions_allow_was_screened_and_no_other(wards):
     def check(one):
         rules, labels = one.rules, [bed.label for bed in one.ward.beds]
-        judged = {tuple(labels[i] for i in v.members) for v in one.planned.pair_verdicts}
+        pool = one.planned.pool
+        near = [g for g in pool.groups if len(g) == 2 and any(pool.near(number, g) for number, _ in pool.kinds())]
+        judged = {tuple(labels[i] for i in members) for members in near}
         able = [v for v in rules.free if "pc" in rules.machine[v].modes]
         wanted = {p for p in rules.pairs() if any(rules.reaches(v, p) for v in able)}
         if one.ward.policy.sharing == "no":

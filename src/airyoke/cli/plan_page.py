@@ -10,13 +10,14 @@ from airyoke.cli.group_page import brief_table, ventilator_part
 from airyoke.cli.lanes import figure_words, lane
 from airyoke.cli.notes import assumed_part, cautions_part
 from airyoke.cli.page import Column, Page, short
-from airyoke.cli.plan_proof import pick_list_part, proof_part, refused_pairs_part
+from airyoke.cli.plan_proof import pick_list_part, proof_part, refused_pairs_part, runner_up_part
 from airyoke.cli.times import day_words, readings_words
 from airyoke.contract.dials import dial_list
 from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.words import name_words, plain
 from airyoke.limits.answer import Figure
 from airyoke.plan.plan import Plan, PlannedGroup, Rehearsal, Unplaced
+from airyoke.plan.room_left import RoomLeft
 from airyoke.quantities import is_quantity
 from airyoke.ward.ward import Ward
 
@@ -60,6 +61,7 @@ def plan_page(page: Page, view: PlanView, *, brief: bool, all_pairs: bool) -> No
     refused_pairs_part(page, plan, view.ward.policy, everything=all_pairs)
     pick_list_part(page, plan)
     proof_part(page, plan)
+    runner_up_part(page, plan)
     findings_part(page, plan.findings)
     assumed_part(page, plan.assumed)
     cautions_part(page, plan.cautions, _readings(view))
@@ -111,8 +113,36 @@ def _group(page: Page, view: PlanView, group: PlannedGroup) -> None:
     for patient in answer.patients:
         lane(page, answer, patient, f"bed {patient.label}", policy)
     ventilator_part(page, answer)
+    _room_left(page, group)
     if group.rehearsal is not None:
         _rehearsal(page, group.rehearsal, group.beds)
+
+
+_ROOM_NAMES = {"compliance_ml_per_cmh2o": "compliance, mL/cmH2O", "airway_resistance": "resistance in, cmH2O·s/L"}
+
+
+def _room_left(page: Page, group: PlannedGroup) -> None:
+    """How far one patient's lungs may change, the rest unchanged, before somebody is outside a target."""
+    if not group.room_left:
+        return
+    page.blank()
+    page.text("Room left: lungs of one patient changing, nothing else, until a target is left", 2, style="strong")
+    rows = []
+    for bed in group.beds:
+        for quantity, name in _ROOM_NAMES.items():
+            here = {r.direction: r for r in group.room_left if r.bed == bed and r.quantity == quantity}
+            rows.append([f"bed {bed}", name, _room(here["down"]), f"{here['down'].now:.0f}", _room(here["up"])])
+    page.table(
+        [Column(""), Column(""), Column("down to", wrap=True), Column("now", right=True), Column("up to", wrap=True)],
+        rows, 4,
+    )  # fmt: skip
+
+
+def _room(room: RoomLeft) -> str:
+    if room.at is None or room.limit is None:
+        return "no end seen"
+    where = f"{room.at:.0f}" if abs(room.at - room.now) >= 1 else f"{room.at:.1f}"
+    return f"{where}: {name_words(room.limit)}{'' if room.whose is None else f' of {room.whose}'} too {room.side}"
 
 
 def _moves(view: PlanView, group: PlannedGroup) -> str:

@@ -46,6 +46,28 @@ def _status(goal: Goal) -> str:
     return f"open{bound}"
 
 
+def runner_up_part(page: Page, plan: Plan) -> None:
+    """The best plan that is not this one, and what choosing it would cost."""
+    other = plan.runner_up
+    if other is None:
+        return
+    page.part("The best other plan")
+    shared = [
+        f"{' + '.join(short(bed) for bed in one.beds)} on {one.ventilator}"
+        for one in other.groups
+        if one.margin is not None
+    ]
+    words = f"Shared: {', '.join(shared)}." if shared else "Nobody shares."
+    if other.unplaced:
+        words += f" Without a ventilator: {', '.join(other.unplaced)}."
+    page.text(words, 2)
+    if not other.worse_by:
+        page.text("Equal in every goal: people may choose it as well.", 2)
+        return
+    goal, by = other.worse_by[0]
+    page.text(f"First difference: worse by {plain(round(abs(by), 3))} in {_GOALS[goal][0]}.", 2)
+
+
 def refused_pairs_part(page: Page, plan: Plan, policy: Policy, *, everything: bool) -> None:
     """Pairs kept apart: the closest first; all of them on request."""
     if not plan.refused_pairs:

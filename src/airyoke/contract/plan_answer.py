@@ -16,6 +16,7 @@ from airyoke.contract.answers import (
     NoteAnswer,
     PatientAnswer,
     SettingsAnswer,
+    VentilatorAnswer,
     assumed_answers,
     caution_answers,
     known_number,
@@ -24,6 +25,7 @@ from airyoke.contract.answers import (
 from airyoke.contract.fields import Frozen
 from airyoke.plan import plan as domain
 from airyoke.plan.candidate import Note
+from airyoke.plan.room_left import RoomLeft
 
 
 class ReadingsAt(Frozen):
@@ -103,10 +105,50 @@ class RehearsalAnswer(Frozen):
         )
 
 
+class ThenAnswer(Frozen):
+    """What ends the room: a limit, its side, and whose (``null``: the whole group's)."""
+
+    patient: str | None
+    limit: str
+    side: Literal["low", "high"]
+
+
+class RoomLeftAnswer(Frozen):
+    """How far one quantity of one patient may go, others unchanged, before somebody leaves a target limit.
+
+    ``to`` and ``then`` are ``null`` where nothing happens within a factor of four.
+    """
+
+    patient: str
+    quantity: Literal["compliance_ml_per_cmh2o", "airway_resistance"]
+    direction: Literal["down", "up"]
+    from_: Annotated[float, Field(alias="from", serialization_alias="from")]
+    to: float | None
+    then: ThenAnswer | None
+
+    @classmethod
+    def of(cls, room: RoomLeft) -> RoomLeftAnswer:
+        """From the domain."""
+        return cls.model_validate(
+            {
+                "patient": room.bed,
+                "quantity": room.quantity,
+                "direction": room.direction,
+                "from": known_number(room.now),
+                "to": number(room.at),
+                "then": None
+                if room.limit is None or room.side is None
+                else ThenAnswer(patient=room.whose, limit=room.limit, side=room.side),
+            }
+        )
+
+
 class GroupPlan(Frozen):
     """One ventilator and the beds on it. ``settings`` is ``null`` for a bed that stays as it is.
 
-    ``breaks``: the beds whose ventilator changes. ``present_settings``: by bed, what is dialled now.
+    ``draws`` is how many decided; ``ventilator_shows`` what the machine will show of the sum; ``switches`` what else
+    is to be set or avoided on it; ``room_left`` how far each patient's lungs may change. ``breaks``: the beds whose
+    ventilator changes. ``present_settings``: by bed, what is dialled now.
     """
 
     id: str
@@ -121,6 +163,10 @@ class GroupPlan(Frozen):
     margin: MarginAnswer | None
     inside_probability: float | None
     hard_inside_probability: float | None
+    draws: int | None
+    ventilator_shows: VentilatorAnswer | None
+    switches: list[str]
+    room_left: list[RoomLeftAnswer]
     status: Literal["judged", "as_read", "not_judged"]
     rehearsal: RehearsalAnswer | None
     breaks: list[str]
@@ -146,6 +192,10 @@ class GroupPlan(Frozen):
             margin=None if answer is None else MarginAnswer.of(margin, answer.patients),
             inside_probability=None if margin is None else number(margin.inside_probability),
             hard_inside_probability=None if margin is None else number(margin.hard_inside_probability),
+            draws=None if answer is None else answer.draws,
+            ventilator_shows=None if answer is None else VentilatorAnswer.of(answer.ventilator),
+            switches=list(group.switches),
+            room_left=[RoomLeftAnswer.of(one) for one in group.room_left],
             status=group.status,
             rehearsal=RehearsalAnswer.of(group.rehearsal),
             breaks=list(group.breaks),
@@ -172,6 +222,45 @@ class GoalAnswer(Frozen):
     by: str
 
 
+class RunnerUpGroupAnswer(Frozen):
+    """One ventilator of the runner-up and the beds on it; ``margin`` of a shared group."""
+
+    ventilator: str
+    beds: list[str]
+    margin: float | None
+
+
+class WorseByAnswer(Frozen):
+    """How much worse the runner-up is in one goal (below zero: better, after being worse in an earlier one)."""
+
+    goal: Literal["placed", "couplings", "needs", "smallest_margin", "breaks", "margin_sum"]
+    by: float
+
+
+class RunnerUpAnswer(Frozen):
+    """The best plan that differs in a shared group, or, with the same groups, in who is left."""
+
+    differs: Literal["group", "left"]
+    groups: list[RunnerUpGroupAnswer]
+    unplaced: list[str]
+    worse_by: list[WorseByAnswer]
+
+    @classmethod
+    def of(cls, other: domain.RunnerUp | None) -> RunnerUpAnswer | None:
+        """From the domain."""
+        if other is None:
+            return None
+        return cls(
+            differs=other.differs,
+            groups=[
+                RunnerUpGroupAnswer(ventilator=one.ventilator, beds=list(one.beds), margin=number(one.margin))
+                for one in other.groups
+            ],
+            unplaced=list(other.unplaced),
+            worse_by=[WorseByAnswer.model_validate({"goal": goal, "by": by}) for goal, by in other.worse_by],
+        )
+
+
 class RefusedLimitAnswer(Frozen):
     """One limit that keeps a pair apart, and the best that the bed could get there."""
 
@@ -189,7 +278,7 @@ class RefusedPairAnswer(Frozen):
     limits: list[RefusedLimitAnswer]
     reasons: list[NoteAnswer]
     settings_tried: SettingsAnswer | None
-    by: Literal["engine", "readings", "rules"]
+    by: Literal["engine", "screen", "readings", "rules"]
 
 
 class PickAnswer(Frozen):
@@ -216,6 +305,7 @@ class PlanAnswer(Answer):
     unplaced: list[UnplacedAnswer]
     reserve: list[str]
     proof: list[GoalAnswer]
+    runner_up: RunnerUpAnswer | None
     refused_pairs: list[RefusedPairAnswer]
     findings: list[FindingAnswer]
     pick_list: list[PickAnswer]
@@ -260,6 +350,7 @@ class PlanAnswer(Answer):
                 )
                 for one in plan.proof
             ],
+            runner_up=RunnerUpAnswer.of(plan.runner_up),
             refused_pairs=[_refused_pair(one) for one in plan.refused_pairs],
             findings=[FindingAnswer.of(one) for one in plan.findings],
             pick_list=[

@@ -38,6 +38,7 @@ class SampledGroup:
     patients: tuple[Patient, ...]
     build: Build
     draws: int
+    seed: int
     lungs: LungMechanics  # (draws + 1, patients)
     networks: PackedNetworks  # one a draw, or one for all
     network_of: Integers  # (draws + 1,)
@@ -106,15 +107,14 @@ def sample_group(
         patients=tuple(patients),
         build=build,
         draws=draws,
+        seed=seed,
         lungs=lungs,
         networks=networks,
         network_of=network_of,
         dead_space_ml=np.array([limb.dead_space_ml for limb in build.network.limbs]),
         body_weight_kg=np.array(weight),
         columns=columns,
-        shunt_fraction=np.stack(
-            [_shunt(p, c, assumptions) for p, c in zip(patients, columns, strict=True)], axis=1
-        ),
+        shunt_fraction=np.stack([_shunt(p, c, assumptions) for p, c in zip(patients, columns, strict=True)], axis=1),
         present=_present_state(patients, columns),
         assumptions=assumptions,
     )
@@ -125,10 +125,17 @@ def _build_draws(build: Build, draws: int, seed: int) -> tuple[PackedNetworks, I
     """The build with its unmeasured resistances and compliances drawn (one shared cause each)."""
     if draws == 0 or (build.resistance_relative_sd == 0.0 and build.compliance_relative_sd == 0.0):
         return pack([build.network]), np.zeros(draws + 1, np.int64)
-    resistance = np.exp(build.resistance_relative_sd * normal_draws("build", 0, draws, seed))
+    resistance = build_resistance_factor(build, draws, seed)
     compliance = np.exp(build.compliance_relative_sd * normal_draws("build", 1, draws, seed))
-    drawn = [build.network.scaled(float(r), float(c)) for r, c in zip(resistance, compliance, strict=True)]
+    drawn = [build.network.scaled(float(r), float(c)) for r, c in zip(resistance[1:], compliance, strict=True)]
     return pack([build.network, *drawn]), np.arange(draws + 1)
+
+
+def build_resistance_factor(build: Build, draws: int, seed: int) -> Floats:
+    """What the draws multiply every resistance of the build by, (draws + 1,); 1 in row 0, the best estimate."""
+    factor = np.ones(draws + 1)
+    factor[1:] = np.exp(build.resistance_relative_sd * normal_draws("build", 0, draws, seed))
+    return factor
 
 
 def _shunt(patient: Patient, columns: PatientDraws, assumptions: Assumptions) -> Floats:
@@ -180,17 +187,24 @@ def predict(
     *,
     rows: Integers | None = None,
     settings_of: Integers | None = None,
+    lungs: LungMechanics | None = None,
     holds: bool = False,
     accuracy: Accuracy = FINE,
 ) -> GroupOutcome:
     """What the patients get. ``rows`` are draws of the group (0 = best estimate), ``settings_of`` the settings of each
-    row; by default every draw at the first settings."""
+    row; by default every draw at the first settings. ``lungs``, one row each, replaces the mechanics of those draws
+    (what if they changed?); everything else of the draws stays."""
     rows = np.arange(group.draws + 1) if rows is None else rows
     settings_of = np.zeros(len(rows), np.int64) if settings_of is None else settings_of
     breath = settle(
-        group.networks, settings, group.lungs.rows(rows), network_of=group.network_of[rows], settings_of=settings_of,
-        holds=holds, accuracy=accuracy,
-    )  # fmt: skip
+        group.networks,
+        settings,
+        group.lungs.rows(rows) if lungs is None else lungs,
+        network_of=group.network_of[rows],
+        settings_of=settings_of,
+        holds=holds,
+        accuracy=accuracy,
+    )
     rate = np.array([s.rate_per_min for s in settings])[settings_of, None]
     peep = np.array([s.peep_cmh2o for s in settings])[settings_of, None]
     fio2 = np.array([s.fio2 for s in settings])[settings_of, None]
@@ -268,6 +282,25 @@ def _gases(
             barometric_pressure_mmhg=a.barometric_pressure_mmhg,
         )
     return paco2, ph, spo2
+
+
+def spo2_by_fio2(group: SampledGroup, outcome: GroupOutcome, fio2: Floats) -> Floats:
+    """SpO2 at best estimate if the same breath carried each of these oxygen fractions, (len(fio2), patients).
+
+    ``outcome`` has the best estimate as its first row. FiO2 changes no mechanics and no CO2: nothing is breathed again.
+    """
+    spo2 = np.full((len(fio2), len(group.patients)), np.nan)
+    for i, c in enumerate(group.columns):
+        spo2[:, i] = gas_exchange.spo2_predicted_pct(
+            shunt_fraction=group.shunt_fraction[0, i],
+            fio2=fio2,
+            paco2_mmhg=outcome.paco2_mmhg[0, i],
+            ph=outcome.ph[0, i],
+            haemoglobin_g_per_dl=c.haemoglobin_g_per_dl[0],
+            arteriovenous_difference_ml_per_dl=c.arteriovenous_difference_ml_per_dl[0],
+            barometric_pressure_mmhg=group.assumptions.barometric_pressure_mmhg,
+        )
+    return spo2
 
 
 def as_breathed(settings: Settings, patient: Patient, build: Build) -> Settings:

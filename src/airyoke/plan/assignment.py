@@ -11,10 +11,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from airyoke.plan.milp import BinaryModel, Solution
+from airyoke.plan.options import KEPT, MARGIN_UNIT, Option, pool_number
 from airyoke.plan.plan import Goal
+from airyoke.solver.integer import IntegerModel, Solution
 
-MARGIN_UNIT = 1_000_000
 BREAK_TOLERANCE = 0.10  # of margin: a plan may give up this much of its smallest margin for fewer breaks
 MOST_ALTERNATIVES = 12
 SOLVER = "HiGHS (branch and bound, gap 0)"
@@ -22,38 +22,23 @@ BISECTION = f"{SOLVER}, by bisection"
 
 
 @dataclass(frozen=True, slots=True)
-class Option:
-    """One allowed choice: these beds on this ventilator. ``margin``: of a shared group; ``None`` for one bed.
-
-    ``ventilator`` -1: the bed keeps a machine that is not given away. ``parts`` is what its circuit takes.
-    """
-
-    beds: tuple[int, ...]
-    ventilator: int
-    margin: float | None
-    needs: int
-    breaks: int
-    parts: tuple[tuple[str, int], ...] = ()
-
-    @property
-    def couplings(self) -> int:
-        """Pairs of patients coupled to each other."""
-        return len(self.beds) * (len(self.beds) - 1) // 2
-
-    @property
-    def units(self) -> int:
-        """The margin in integer units."""
-        return 0 if self.margin is None else round(self.margin * MARGIN_UNIT)
-
-
-@dataclass(frozen=True, slots=True)
 class Assignment:
-    """The chosen options, who is left, the goals with their proof, and equal choices of who is left."""
+    """The chosen options, who is left, the goals with their proof, and equal choices of who is left.
+
+    ``witness`` is a choice whose smallest margin is the largest; the chosen one may give some of it up for fewer
+    breaks.
+    """
 
     chosen: tuple[Option, ...]
     left: tuple[int, ...]
     goals: tuple[Goal, ...]
-    alternatives: tuple[tuple[int, ...], ...]
+    witness: tuple[Option, ...] = ()
+    alternatives: tuple[tuple[int, ...], ...] = ()
+
+    @property
+    def rests_on(self) -> tuple[Option, ...]:
+        """Every option that a goal was reached with."""
+        return (*self.chosen, *self.witness)
 
 
 def assign(
@@ -63,22 +48,50 @@ def assign(
     usable: int,
     stock: dict[str, int] | None,
     left_breaks: Sequence[int],
+    pools: Sequence[Sequence[int]] = (),
 ) -> Assignment:
-    """The best disjoint options.
+    """The best disjoint options; ``alternatives`` are left to :func:`left_instead`.
 
     ``ventilators`` are numbered 0 to n - 1, of which at most ``usable`` may be used (the reserve is held back);
-    ``left_breaks`` counts 1 for a bed that would be taken off a ventilator if it were left.
+    ``left_breaks`` counts 1 for a bed that would be taken off a ventilator if it were left; ``pools`` are machines
+    that are alike.
     """
-    model, x, left = _model(beds, options, ventilators, usable, stock)
+    model = _model(beds, options, ventilators, usable, stock, pools)
+    return _reach_goals(*model, beds, options, left_breaks)
+
+
+def assign_other_than(
+    best: Assignment,
+    beds: int,
+    options: Sequence[Option],
+    ventilators: int,
+    usable: int,
+    stock: dict[str, int] | None,
+    left_breaks: Sequence[int],
+    pools: Sequence[Sequence[int]] = (),
+) -> Assignment | None:
+    """The best plan that differs from ``best`` in a shared group or in who is left; ``None`` where there is none."""
+    model, x, left = _model(beds, options, ventilators, usable, stock, pools)
+    same = {o.beds for o in best.chosen if len(o.beds) > 1}
+    cut = {x[k]: 1.0 for k, o in enumerate(options) if o.beds in same} | {left[i]: 1.0 for i in best.left}
+    model.row(cut, high=len(same) + len(best.left) - 1.0)
+    if not model.minimise({}).usable:
+        return None
+    return _reach_goals(model, x, left, beds, options, left_breaks)
+
+
+def _reach_goals(
+    model: IntegerModel, x: list[int], left: list[int], beds: int, options: Sequence[Option], left_breaks: Sequence[int]
+) -> Assignment:
     goals: list[Goal] = []
-    nobody = Solution("feasible", float(beds), 0.0, frozenset(left))  # the plan that always exists
+    nobody = Solution("feasible", float(beds), 0.0, (0,) * len(x) + (1,) * len(left))  # the plan that always exists
 
     def reach(goal: str, objective: dict[int, float], last: Solution, closed: frozenset[int] = frozenset()) -> Solution:
         """The next goal with the earlier ones fixed. A solver that gives up leaves the last plan, and an open goal."""
         solution = model.minimise(objective, closed=closed)
         if not solution.usable:
             kept = _value(objective, last.chosen)
-            solution = Solution("feasible", kept, solution.bound, last.chosen)
+            solution = Solution("feasible", kept, solution.bound, last.values)
         model.row(objective, high=solution.value + 0.5)
         goals.append(_goal(goal, solution))
         return solution
@@ -87,16 +100,17 @@ def assign(
     goals[0] = replace(goals[0], value=beds - solution.value, bound=beds - solution.bound)
     couplings = {x[k]: float(o.couplings) for k, o in enumerate(options) if o.couplings}
     solution = reach("couplings", couplings, solution)
-    alternatives = _alternatives(model, left, solution)
     needs = {x[k]: float(o.needs) for k, o in enumerate(options) if o.needs}
     solution = reach("needs", needs, solution)
 
     shared = [k for k, o in enumerate(options) if o.margin is not None and len(o.beds) > 1]
     has_groups = any(x[k] in solution.chosen for k in shared)
     closed: frozenset[int] = frozenset()
+    witness: tuple[Option, ...] = ()
     if has_groups:
         solution, threshold, proved = _largest_smallest_margin(model, options, x, shared, solution)
         level = threshold / MARGIN_UNIT
+        witness = tuple(options[k] for k in shared if x[k] in solution.chosen)
         goals.append(
             Goal("smallest_margin", level, level, 0.0, "proved", BISECTION)
             if proved
@@ -122,31 +136,81 @@ def assign(
     solution = tidy if tidy.usable else solution
     chosen = tuple(o for k, o in enumerate(options) if x[k] in solution.chosen)
     remaining = tuple(i for i in range(beds) if left[i] in solution.chosen)
-    return Assignment(chosen, remaining, tuple(goals), alternatives)
+    return Assignment(chosen, remaining, tuple(goals), witness)
 
 
 def fewest_left(
-    beds: int, options: Sequence[Option], ventilators: int, usable: int, stock: dict[str, int] | None
-) -> int:
-    """How few beds can be without a place: the first goal alone, for trying what would change it."""
-    model, _, left = _model(beds, options, ventilators, usable, stock)
+    beds: int,
+    options: Sequence[Option],
+    ventilators: int,
+    usable: int,
+    stock: dict[str, int] | None,
+    pools: Sequence[Sequence[int]] = (),
+) -> tuple[int, tuple[Option, ...]]:
+    """How few beds can be without a place, and a choice that leaves so few: the first goal alone, for trying what would
+    change it."""
+    model, x, left = _model(beds, options, ventilators, usable, stock, pools)
     solution = model.minimise(dict.fromkeys(left, 1.0))
-    return round(solution.value) if solution.usable else beds
+    if not solution.usable:
+        return beds, ()
+    return round(solution.value), tuple(o for k, o in enumerate(options) if x[k] in solution.chosen)
+
+
+def left_instead(
+    best: Assignment,
+    beds: int,
+    options: Sequence[Option],
+    ventilators: int,
+    usable: int,
+    stock: dict[str, int] | None,
+    pools: Sequence[Sequence[int]] = (),
+) -> list[tuple[tuple[int, ...], tuple[Option, ...]]]:
+    """Every set of beds that could be left with the first two goals of ``best`` unchanged (at most a dozen), each with
+    a choice that leaves it: found by excluding the sets already seen."""
+    found: list[tuple[tuple[int, ...], tuple[Option, ...]]] = []
+    model, x, left = _model(beds, options, ventilators, usable, stock, pools)
+    model.row(dict.fromkeys(left, 1.0), high=len(best.left) + 0.5)
+    couplings = {x[k]: float(o.couplings) for k, o in enumerate(options) if o.couplings}
+    model.row(couplings, high=sum(o.couplings for o in best.chosen) + 0.5)
+    while best.left and len(found) < MOST_ALTERNATIVES:
+        solution = model.minimise({})
+        if not solution.usable:
+            break
+        those = tuple(i for i, variable in enumerate(left) if variable in solution.chosen)
+        found.append((those, tuple(o for k, o in enumerate(options) if x[k] in solution.chosen)))
+        model.row({left[i]: 1.0 for i in those}, high=len(those) - 1.0)
+    return sorted(found, key=lambda one: one[0])
 
 
 def _model(
-    beds: int, options: Sequence[Option], ventilators: int, usable: int, stock: dict[str, int] | None
-) -> tuple[BinaryModel, list[int], list[int]]:
-    model = BinaryModel()
+    beds: int,
+    options: Sequence[Option],
+    ventilators: int,
+    usable: int,
+    stock: dict[str, int] | None,
+    pools: Sequence[Sequence[int]],
+) -> tuple[IntegerModel, list[int], list[int]]:
+    model = IntegerModel()
     x = [model.variable() for _ in options]
     left = [model.variable() for _ in range(beds)]
-    for i in range(beds):
-        model.row({left[i]: 1.0, **{x[k]: 1.0 for k, o in enumerate(options) if i in o.beds}}, 1.0, 1.0)
+    of_bed: list[dict[int, float]] = [{left[i]: 1.0} for i in range(beds)]
+    on_machine: dict[int, dict[int, float]] = {}
+    for variable, option in zip(x, options, strict=True):
+        for i in option.beds:
+            of_bed[i][variable] = 1.0
+        on_machine.setdefault(option.ventilator, {})[variable] = 1.0
+    for row in of_bed:
+        model.row(row, 1.0, 1.0)
     for v in range(ventilators):
-        on_it = {x[k]: 1.0 for k, o in enumerate(options) if o.ventilator == v}
-        if on_it:
-            model.row(on_it, high=1.0)
-    model.row({x[k]: 1.0 for k, o in enumerate(options) if o.ventilator >= 0}, high=float(usable))
+        if len(on_machine.get(v, ())) > 1:
+            model.row(on_machine[v], high=1.0)
+    for pool, machines in enumerate(pools):
+        # Whoever is given a machine by name takes it from the pool; the rest of the pool is dealt out afterwards.
+        from_pool = on_machine.get(pool_number(pool), {})
+        if from_pool:
+            by_name = {variable: 1.0 for v in machines for variable in on_machine.get(v, ())}
+            model.row(from_pool | by_name, high=float(len(machines)))
+    model.row({x[k]: 1.0 for k, o in enumerate(options) if o.ventilator != KEPT}, high=float(usable))
     if stock is not None:
         for part in sorted({name for o in options for name, _ in o.parts}):
             taken = {x[k]: float(dict(o.parts)[part]) for k, o in enumerate(options) if part in dict(o.parts)}
@@ -155,7 +219,7 @@ def _model(
 
 
 def _largest_smallest_margin(
-    model: BinaryModel, options: Sequence[Option], x: list[int], shared: list[int], start: Solution
+    model: IntegerModel, options: Sequence[Option], x: list[int], shared: list[int], start: Solution
 ) -> tuple[Solution, int, bool]:
     """Bisection on the distinct margins: with the groups below a level closed, is there still a plan?
 
@@ -175,22 +239,6 @@ def _largest_smallest_margin(
         else:
             high = middle - 1
     return best, levels[low], proved
-
-
-def _alternatives(model: BinaryModel, left: list[int], first: Solution) -> tuple[tuple[int, ...], ...]:
-    """Every set of beds that could be left with the first two goals unchanged (at most a dozen), by excluding the
-    sets already seen."""
-    found: list[tuple[int, ...]] = []
-    trial = BinaryModel(model.variables, list(model.rows))
-    solution = first
-    while solution.status == "optimal" and len(found) < MOST_ALTERNATIVES:
-        beds = tuple(i for i, variable in enumerate(left) if variable in solution.chosen)
-        if not beds:
-            return ()
-        found.append(beds)
-        trial.row({left[i]: 1.0 for i in beds}, high=len(beds) - 1.0)
-        solution = trial.minimise({})
-    return tuple(sorted(found))
 
 
 def _value(objective: dict[int, float], chosen: frozenset[int]) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
@@ -89,13 +90,16 @@ class Permitted:
         """Groups of ``size`` in which every two may be together, in the order of the beds."""
         if size == 2:
             return sorted(self.pairs)
-        smaller = self.groups(size - 1)
+        return self.groups_from(self.groups(size - 1), size)
+
+    def groups_from(self, smaller: Iterable[tuple[int, ...]], size: int) -> list[tuple[int, ...]]:
+        """Groups of ``size`` made by adding one bed to these, every two of which may be together."""
         beds = sorted({bed for pair in self.pairs for bed in pair})
         return [
             (*group, bed)
-            for group in smaller
+            for group in sorted(smaller)
             for bed in beds
-            if bed > group[-1] and all((member, bed) in self.pairs for member in group)
+            if len(group) == size - 1 and bed > group[-1] and all((member, bed) in self.pairs for member in group)
         ]
 
 

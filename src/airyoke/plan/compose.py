@@ -14,10 +14,11 @@ from airyoke.limits.answering import SOURCES, answer_group
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import as_breathed, predict, sample_group
 from airyoke.plan.alarms import alarm_limits
-from airyoke.plan.assignment import Option
+from airyoke.plan.assignment import Assignment
 from airyoke.plan.candidate import Candidate
 from airyoke.plan.hints import why_left
-from airyoke.plan.judging import refused_pair
+from airyoke.plan.judging import refused_pair, ventilator_class
+from airyoke.plan.options import Option
 from airyoke.plan.plan import (
     Expectation,
     PickLine,
@@ -25,9 +26,13 @@ from airyoke.plan.plan import (
     PlannedGroup,
     RefusedPair,
     Rehearsal,
+    RunnerUp,
+    RunnerUpGroup,
     Unplaced,
 )
-from airyoke.plan.planner import Planned, Request
+from airyoke.plan.planner import Planned
+from airyoke.plan.request import Request
+from airyoke.plan.room_left import room_left
 from airyoke.quantities import cautions as said
 from airyoke.quantities.finding import Finding
 
@@ -79,6 +84,7 @@ def compose_plan(
         unplaced=unplaced,
         reserve=planned.reserve,
         proof=planned.assignment.goals,
+        runner_up=None if planned.runner_up is None else _runner_up(planned, planned.runner_up, request),
         refused_pairs=_refused(planned, request),
         findings=(*findings, *_limits_broken_alone(groups)),
         pick_list=_pick_list(shared, request.stock),
@@ -101,7 +107,7 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
             f"G{number}", ventilator.label, (members[0].bed,), (), "single", (), None, present, (), answer, None,
             "as_read" if answer is not None else "not_judged", breaks,
         )  # fmt: skip
-    verdict = planned.judge.verdict(option.beds, ventilator).answer
+    verdict = planned.judge.verdict(option.beds, ventilator_class(ventilator)).answer
     assert verdict is not None, "only judged groups are options"
     settings = verdict.settings
     answer = planned.judge.answer(option.beds, settings, draws=verdict.draws, shown_by=ventilator)
@@ -122,7 +128,11 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         status="judged",
         breaks=breaks,
         switches=_switches(members, ventilator),
-    )
+        room_left=room_left(
+            [c.bed for c in members], [c.patient for c in members if c.patient is not None],
+            standard_build(len(members)), settings, request.policy,
+        ),
+    )  # fmt: skip
 
 
 SWITCHES = (
@@ -150,9 +160,7 @@ def _unjudged(number: int, members: Sequence[Candidate], ventilator: str) -> Pla
     present = {c.bed: c.present_settings for c in members}
     beds = tuple(c.bed for c in members)
     build = "single" if len(beds) == 1 else "as it runs now"
-    return PlannedGroup(
-        f"G{number}", ventilator, beds, (), build, (), None, present, (), None, None, "not_judged", ()
-    )
+    return PlannedGroup(f"G{number}", ventilator, beds, (), build, (), None, present, (), None, None, "not_judged", ())
 
 
 def answer_alone(
@@ -194,8 +202,7 @@ def _rehearsal(members: Sequence[Candidate], settings: Settings, request: Reques
             f"Predicted again from the values measured here, everybody is inside every target in at least "
             f"{100 * policy.confirm_confidence:.0f} % of the draws and inside every hard bound in at least "
             f"{100 * policy.hard_confidence:.0f} %. Pressure above PEEP and PEEP may then be moved by 2; a new rate or "
-            "inspiratory time needs another rehearsal."
-            + _outside_alone(outside)
+            "inspiratory time needs another rehearsal." + _outside_alone(outside)
         ),
     )
 
@@ -210,8 +217,35 @@ def _outside_alone(outside: Sequence[str]) -> str:
     )
 
 
+# A goal whose larger value is the better one.
+_MORE_IS_BETTER = frozenset({"placed", "smallest_margin", "margin_sum"})
+
+
+def _runner_up(planned: Planned, other: Assignment, request: Request) -> RunnerUp:
+    best, beds = planned.assignment, [c.bed for c in request.candidates]
+    same = {o.beds for o in best.chosen if len(o.beds) > 1} == {o.beds for o in other.chosen if len(o.beds) > 1}
+    worse: list[tuple[str, float]] = []
+    for reached, instead in zip(best.goals, other.goals, strict=True):
+        by = (reached.value or 0.0) - (instead.value or 0.0)
+        if reached.goal not in _MORE_IS_BETTER:
+            by = -by
+        if abs(by) > 1e-9:
+            worse.append((reached.goal, by))
+    kept = {i for i, _ in planned.kept}
+    return RunnerUp(
+        differs="left" if same else "group",
+        groups=tuple(
+            RunnerUpGroup(planned.ventilators[o.ventilator].label, tuple(beds[i] for i in o.beds), o.margin)
+            for o in sorted(other.chosen, key=lambda o: (len(o.beds) == 1, o.beds))
+            if not kept & set(o.beds)
+        ),
+        unplaced=tuple(beds[i] for i in other.left),
+        worse_by=tuple(worse),
+    )
+
+
 def _refused(planned: Planned, request: Request) -> tuple[RefusedPair, ...]:
-    judged = [refused_pair(v, request.candidates) for v in planned.pair_verdicts if not v.allowed]
+    judged = [refused_pair(v, kind, planned.judge) for v, kind in planned.pool.pair_verdicts() if not v.allowed]
     by_rule = [
         RefusedPair((request.candidates[i].bed, request.candidates[j].bed), (), notes, None, None, "rules")
         for i, j, notes in planned.permitted.refused
@@ -265,5 +299,3 @@ def _cautions(shared: Sequence[PlannedGroup], request: Request) -> tuple[said.Ca
     if request.stock is None and shared:
         found.append(said.NO_STOCK)
     return tuple(found)
-
-

@@ -7,14 +7,16 @@ from dataclasses import replace
 
 from airyoke.circuit.builds import MAX_PATIENTS, standard_build
 from airyoke.lungs.patient import Patient
-from airyoke.plan.assignment import Option, fewest_left
 from airyoke.plan.candidate import Candidate, Note, why_not_together
-from airyoke.plan.judging import Judge, Verdict
-from airyoke.plan.planner import Planned, Request, in_reach, usable_count
+from airyoke.plan.judging import Judge, Verdict, ventilator_class
+from airyoke.plan.options import Option
+from airyoke.plan.planner import Planned
+from airyoke.plan.request import Request, usable_count
 from airyoke.quantities.estimate import Spread
 
 MOST_LARGER_GROUPS = 4  # judged for a hint only
-MOST_TRIED = 1  # partners judged for one hint
+MOST_TRIED = 3  # partners judged for one hint
+MOST_MEASURED_AGAIN = 2
 
 
 def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, ...], tuple[Note, ...]]:
@@ -28,7 +30,8 @@ def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, 
         return tuple(why), tuple(change)
     why.extend(c.never)
     change.extend(c.never_change)
-    mine = [v for v in planned.pair_verdicts if bed in v.members]
+    planned.pool.judge_pairs_of(bed)  # what is said of a partner is what the engine said
+    mine = [v for v, _ in planned.pool.pair_verdicts() if bed in v.members]
     allowed = [v for v in mine if v.allowed]
     rules = [(i, j) for i, j, _ in planned.permitted.refused if bed in (i, j)]
     if c.may_share:
@@ -79,25 +82,23 @@ def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Not
     policy, c = request.policy, request.candidates[bed]
     hints: list[Note] = []
 
-    def places(more: int, options: Sequence[Option], stock: dict[str, int] | None = request.stock) -> bool:
-        may_use = planned.may_use + more
-        fewest = fewest_left(len(request.candidates), options, len(planned.ventilators) + 1, may_use, stock)
-        return fewest < len(planned.assignment.left)
+    def places(more: int, options: Sequence[Option] = (), stock: dict[str, int] | None = request.stock) -> bool:
+        return planned.chooser.fewest_left(more, options, stock) < len(planned.assignment.left)
 
     if c.patient is not None:
         spare = Option((bed,), len(planned.ventilators), None, 0, 1)
-        if places(1, [*planned.options, spare]):
+        if places(1, [spare]):
             hints.append(Note("one-more-ventilator", "one more ventilator gives a place to one more bed"))
-    if policy.reserve_ventilators > 0 and planned.reserve and places(1, planned.options):
+    if policy.reserve_ventilators > 0 and planned.reserve and places(1):
         text = "giving up one ventilator of the reserve gives a place to one more bed, against the policy"
         hints.append(Note("reserve", text))
-    if request.stock is not None and places(0, planned.options, None):
+    if request.stock is not None and places(0, stock=None):
         hints.append(Note("parts", "with more parts in the store room one more bed would have a place"))
     if c.may_share and policy.sharing != "no":
         larger = policy.max_group_size + 1
         if larger <= MAX_PATIENTS:
             more = _larger_options(planned, request, bed, larger)
-            if more and places(0, [*planned.options, *more]):
+            if more and places(0, more):
                 text = f"groups of {larger} (policy max_group_size {larger}) give a place to one more bed"
                 hints.append(Note("max-group-size", text))
         hints.extend(_remeasure(planned, request, bed))
@@ -131,7 +132,7 @@ def _wider_fio2(planned: Planned, request: Request, bed: int) -> list[Note]:
     mine = c.patient.present.fio2
     others: list[tuple[int, Candidate]] = []
     widest = 0.0
-    for verdict in planned.pair_verdicts:
+    for verdict, _ in planned.pool.pair_verdicts():
         if bed not in verdict.members or verdict.allowed:
             continue
         i = next(member for member in verdict.members if member != bed)
@@ -168,7 +169,7 @@ def _first_that_fits(
 
     for i, other in sorted(others, key=apart)[:MOST_TRIED]:
         first, second = sorted((bed, i))
-        if judge.verdict((first, second), machines[0]).allowed:
+        if judge.verdict((first, second), ventilator_class(machines[0])).allowed:
             return [Note(id_, f"{c.bed} and {other.bed} may share {condition}")]
     return []
 
@@ -177,18 +178,18 @@ def _larger_options(planned: Planned, request: Request, bed: int, size: int) -> 
     """Groups of one more than the policy allows, made of allowed smaller ones; the bed itself may or may not be in."""
     smaller = {o.beds for o in planned.options if len(o.beds) == size - 1}
     groups = [
-        g for g in planned.permitted.groups(size) if all(g[:k] + g[k + 1 :] in smaller for k in range(size))
-    ][:MOST_LARGER_GROUPS]
+        g
+        for g in planned.permitted.groups_from(smaller, size)
+        if all(g[:k] + g[k + 1 :] in smaller for k in range(size))
+    ]
     options: list[Option] = []
-    parts = standard_build(size).parts
-    for members in groups:
-        for number, v in enumerate(planned.ventilators):
-            if "pc" not in v.modes or not in_reach(v, members, request.candidates):
-                continue
-            verdict = planned.judge.verdict(members, v)
-            if verdict.allowed:
-                needs = sum(len(request.candidates[i].needs) for i in members)
-                options.append(Option(members, number, verdict.margin, needs, 0, parts))
+    for members in groups[:MOST_LARGER_GROUPS]:
+        for pool, kind in planned.pool.kinds():
+            if planned.pool.near(pool, members):
+                verdict = planned.judge.verdict(members, kind)
+                if verdict.allowed:
+                    offered = planned.pool.offers.shared(members, pool)
+                    options.extend(replace(one, margin=verdict.margin) for one in offered)
     return options
 
 
@@ -199,17 +200,17 @@ def _remeasure(planned: Planned, request: Request, bed: int) -> list[Note]:
         return []
     hints: list[Note] = []
     now = c.patient.present
-    unsure = [v for v in planned.pair_verdicts if bed in v.members and v.answer is not None and not v.allowed]
-    for verdict in sorted(unsure, key=lambda v: -v.margin)[:2]:
-        if verdict.found is None:
-            continue
+    unsure = [
+        (v, kind)
+        for v, kind in planned.pool.pair_verdicts()
+        if bed in v.members and not v.allowed and v.screened is not None and v.screened.at_best_estimate >= 0.0
+    ]
+    for verdict, kind in sorted(unsure, key=lambda one: -one[0].margin)[:MOST_MEASURED_AGAIN]:
         known = tuple(
             replace(one, patient=measured_again(one.patient, sd)) if i in verdict.members and one.patient else one
             for i, one in enumerate(request.candidates)
         )
-        again = Judge(known, request.policy, request.draws, request.seed)
-        answer = again.answer(verdict.members, verdict.found.settings)
-        if answer.margin is not None and answer.margin.allowed:
+        if Judge(known, request.policy, request.draws, request.seed).verdict(verdict.members, kind).allowed:
             other = _other(verdict, bed, request)
             hints.append(
                 Note("measure-again", f"plateau and total PEEP of {c.bed} and {other} measured again with care "

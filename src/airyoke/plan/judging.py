@@ -4,38 +4,51 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
-from airyoke.circuit.builds import standard_build
+from airyoke.circuit.builds import Build, standard_build
 from airyoke.limits.answer import GroupAnswer
 from airyoke.limits.answering import answer_group
-from airyoke.limits.margins import Judged, margin_to
+from airyoke.limits.margins import Judged, group_margin, margin_to
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import predict, sample_group
+from airyoke.lungs.patient import Patient
 from airyoke.plan.candidate import Candidate, Note
 from airyoke.plan.plan import RefusedLimit, RefusedPair
-from airyoke.plan.search import Found, SettingsSearch, shared_fio2
+from airyoke.plan.screen import Screen, Screened
+from airyoke.plan.search import Found, SettingsSearch, settings_of, shared_fio2
 
 MORE_DRAWS = 1024
 NEAR_TARGET, NEAR_HARD = 0.05, 0.03  # this near to a threshold 256 draws do not decide
 
 
+# The screen's margin plus this is not below the judged one: chosen on one set of invented wards, tested on others.
+SCREEN_OFFSET = 0.25
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """A group at its best settings: ``answer`` of the engine with draws, or ``None`` where best estimate already
-    failed; ``found`` what the search knew."""
+    """A group at its best settings.
+
+    ``found`` is what the engine's search knows, ``answer`` the engine's answer on judging draws: both ``None`` where
+    the screen, with its offset, already leaves the group outside; ``answer`` alone where the best estimate does.
+    """
 
     members: tuple[int, ...]
-    found: Found | None
-    answer: GroupAnswer | None
+    screened: Screened | None
+    found: Found | None = None
+    answer: GroupAnswer | None = None
 
     @property
     def margin(self) -> float:
-        """The judged margin; minus infinity where nothing was found."""
+        """The judged margin; where the engine was not asked that of the screen; minus infinity without settings."""
         if self.answer is not None and self.answer.margin is not None:
             return self.answer.margin.value
-        return float("-inf") if self.found is None else self.found.search_margin.value
+        if self.found is not None:
+            return self.found.search_margin.value
+        return float("-inf") if self.screened is None else self.screened.margin
 
     @property
     def allowed(self) -> bool:
@@ -44,7 +57,7 @@ class Verdict:
 
 
 class Judge:
-    """Verdicts on groups of one ward; one search per class of ventilators, every verdict kept.
+    """Verdicts on groups of one ward; one screen and one search per class of ventilators, every verdict kept.
 
     A class is what decides: ranges, steps and flow of the machine, not its label or room.
     """
@@ -54,63 +67,102 @@ class Judge:
         self.policy = policy
         self.draws = draws
         self.seed = seed
+        self._screens: dict[Ventilator, Screen] = {}
         self._searches: dict[Ventilator, SettingsSearch] = {}
+        self._screened: dict[tuple[tuple[int, ...], Ventilator], Screened | None] = {}
         self._verdicts: dict[tuple[tuple[int, ...], Ventilator], Verdict] = {}
 
-    def verdict(self, members: tuple[int, ...], ventilator: Ventilator) -> Verdict:
+    def prepare(self, size: int, kind: Ventilator) -> None:
+        """Make the screen's tables of everybody who may share, for groups of this size, in one run of the engine."""
+        patients = [c.patient for c in self.candidates if c.may_share and c.patient is not None]
+        self._screen(kind).prepare(patients, standard_build(size))
+
+    def bound(self, members: tuple[int, ...], kind: Ventilator) -> float | None:
+        """What the judged margin of the group will not exceed: judged already, or the screen's with its offset;
+        ``None`` where it has not been screened."""
+        known = self._verdicts.get((members, kind))
+        if known is not None:
+            return known.margin if known.allowed else float("-inf")
+        if (members, kind) not in self._screened:
+            return None
+        screened = self._screened[members, kind]
+        return float("-inf") if screened is None else screened.margin + SCREEN_OFFSET
+
+    def known(self, members: tuple[int, ...], kind: Ventilator) -> Verdict | None:
+        """The verdict on the group, if it has been made."""
+        return self._verdicts.get((members, kind))
+
+    def verdict(self, members: tuple[int, ...], kind: Ventilator) -> Verdict:
         """The verdict on these beds on a ventilator of this class."""
-        kind = ventilator_class(ventilator)
         key = (members, kind)
         if key not in self._verdicts:
-            self._verdicts[key] = self._judge(members, kind)
+            screened = self.screen(members, kind)
+            if key not in self._verdicts and screened is not None:
+                self._verdicts[key] = self._judge(members, kind, screened)
         return self._verdicts[key]
 
-    def _judge(self, members: tuple[int, ...], kind: Ventilator) -> Verdict:
+    def screen_reasons(self, verdict: Verdict, kind: Ventilator) -> tuple[Judged, ...]:
+        """Every limit at the screen's best settings, for a group that the engine was not asked about."""
+        if verdict.screened is None:
+            return ()
+        patients, build = self._patients(verdict.members), self._build(verdict.members)
+        return self._screen(kind).judged_at(patients, build, verdict.screened)
+
+    def _screen(self, kind: Ventilator) -> Screen:
+        return self._screens.setdefault(kind, Screen(kind, self.policy, self.seed))
+
+    def _patients(self, members: Sequence[int]) -> list[Patient]:
+        return [p for i in members if (p := self.candidates[i].patient) is not None]
+
+    @staticmethod
+    def _build(members: Sequence[int]) -> Build:
+        return standard_build(len(members))
+
+    def screen(self, members: tuple[int, ...], kind: Ventilator) -> Screened | None:
+        """What the screen says of the group; one that it leaves outside has its verdict with that."""
+        key = (members, kind)
+        if key not in self._screened:
+            screened = self._screen(kind).group(self._patients(members), self._build(members), hopeless=-SCREEN_OFFSET)
+            self._screened[key] = screened
+            if screened is None or screened.margin + SCREEN_OFFSET < 0.0:
+                self._verdicts[key] = Verdict(members, screened)
+        return self._screened[key]
+
+    def _judge(self, members: tuple[int, ...], kind: Ventilator, screened: Screened) -> Verdict:
         search = self._searches.setdefault(kind, SettingsSearch(kind, self.policy, self.seed))
-        group = [self.candidates[i] for i in members]
-        patients = [c.patient for c in group if c.patient is not None]
-        build = standard_build(len(members))
-        spread = _entry_spread(group, self.policy)
-        found = search.best(patients, [c.present_settings for c in group], build)
-        if found is None or found.search_margin.at_best_estimate < 0.0 or spread < 0.0:
-            return Verdict(members, found, None)
-        answer = self.answer(members, found.settings)
-        return Verdict(members, found, answer)
+        present = [self.candidates[i].present_settings for i in members]
+        found = search.best(self._patients(members), present, self._build(members), screened)
+        if found.search_margin.at_best_estimate < 0.0:
+            return Verdict(members, screened, found)
+        answer = self.answer(members, found.settings, draws=self.draws)
+        if self.draws < MORE_DRAWS and self._near_threshold(answer):
+            answer = self.answer(members, found.settings, draws=MORE_DRAWS)
+        return Verdict(members, screened, found, answer)
+
+    def _near_threshold(self, answer: GroupAnswer) -> bool:
+        margin = answer.margin
+        return margin is not None and (
+            abs(margin.inside_probability - self.policy.planning_confidence) < NEAR_TARGET
+            or abs(margin.hard_inside_probability - self.policy.hard_confidence) < NEAR_HARD
+        )
 
     def answer(
         self,
         members: tuple[int, ...],
         settings: Settings,
         *,
-        draws: int | None = None,
+        draws: int,
         shown_by: Ventilator | None = None,
     ) -> GroupAnswer:
         """The engine's answer at these settings, with the shared FiO2 chosen again at exactly them.
 
-        ``draws`` fixes their number (else 256, and more near a threshold); ``shown_by`` adds what this ventilator
-        would show in a hold.
+        ``shown_by`` adds what this ventilator would show in a hold.
         """
-        patients = [p for i in members if (p := self.candidates[i].patient) is not None]
-        build = standard_build(len(members))
-
-        def with_draws(count: int) -> GroupAnswer:
-            sampled = sample_group(patients, build, self.policy.assumptions, count, self.seed)
-            chosen = replace(settings, fio2=shared_fio2(sampled, settings, self.policy))
-            outcome = predict(sampled, [chosen], holds=shown_by is not None)
-            sensor = "inspiratory" if shown_by is None else shown_by.hold_sensor
-            return answer_group(sampled, outcome, self.policy, self.seed, hold_sensor=sensor)
-
-        if draws is not None:
-            return with_draws(draws)
-        answer = with_draws(self.draws)
-        if self.draws < MORE_DRAWS and answer.margin is not None:
-            near = (
-                abs(answer.margin.inside_probability - self.policy.planning_confidence) < NEAR_TARGET
-                or abs(answer.margin.hard_inside_probability - self.policy.hard_confidence) < NEAR_HARD
-            )
-            if near:
-                answer = with_draws(MORE_DRAWS)
-        return answer
+        sampled = sample_group(self._patients(members), self._build(members), self.policy.assumptions, draws, self.seed)
+        chosen = replace(settings, fio2=shared_fio2(sampled, settings, self.policy))
+        outcome = predict(sampled, [chosen], holds=shown_by is not None)
+        sensor = "inspiratory" if shown_by is None else shown_by.hold_sensor
+        return answer_group(sampled, outcome, self.policy, self.seed, hold_sensor=sensor)
 
 
 def ventilator_class(ventilator: Ventilator) -> Ventilator:
@@ -129,23 +181,17 @@ def ventilator_class(ventilator: Ventilator) -> Ventilator:
     )
 
 
-def _entry_spread(group: Sequence[Candidate], policy: Policy) -> float:
-    """Margin of the spread of the present FiO2: a limit on readings that no setting can change."""
-    limit = policy.limit("fio2_spread", "high")
-    present = [c.patient.present.fio2 for c in group if c.patient is not None and c.patient.present is not None]
-    return (limit.target - (max(present) - min(present))) / limit.scale + 1e-9
-
-
-def refused_pair(verdict: Verdict, candidates: Sequence[Candidate]) -> RefusedPair:
-    """Why a judged pair may not share: the limits outside at the settings that came closest."""
-    beds = tuple(candidates[i].bed for i in verdict.members)
-    if verdict.found is None:
+def refused_pair(verdict: Verdict, kind: Ventilator, judge: Judge) -> RefusedPair:
+    """Why a pair may not share: the limits outside at the settings that came closest."""
+    beds = tuple(judge.candidates[i].bed for i in verdict.members)
+    if verdict.screened is None:
         note = Note("no-settings", "the ventilator has no settings within the policy's ranges")
         return RefusedPair((beds[0], beds[1]), (), (note,), None, None, "rules")
     limits: list[RefusedLimit] = []
     by_readings = False
     worst: list[tuple[float, RefusedLimit]] = []
-    for one in verdict.found.judged:
+    found = judge.screen_reasons(verdict, kind) if verdict.found is None else verdict.found.judged
+    for one in found:
         best = float(one.values[0])
         bed = None if one.patient is None else beds[one.patient]
         row = RefusedLimit(one.limit.name, bed, one.limit.target, best, one.limit.unit)
@@ -158,11 +204,19 @@ def refused_pair(verdict: Verdict, candidates: Sequence[Candidate]) -> RefusedPa
     reasons: tuple[Note, ...] = ()
     if not limits:
         limits = [row for _, row in sorted(worst, key=lambda w: w[0])[:2]]
-        reasons = (_not_sure_enough(verdict),)
-    return RefusedPair(
-        (beds[0], beds[1]), tuple(limits), reasons, verdict.found.settings, verdict.margin,
-        "readings" if by_readings else "engine",
-    )  # fmt: skip
+        reasons = (_not_sure_enough(verdict, found, judge.policy),)
+    by: Literal["engine", "readings", "screen"] = (
+        "readings" if by_readings else "screen" if verdict.found is None else "engine"
+    )
+    return RefusedPair((beds[0], beds[1]), tuple(limits), reasons, _tried(verdict, kind), verdict.margin, by)
+
+
+def _tried(verdict: Verdict, kind: Ventilator) -> Settings | None:
+    if verdict.found is not None:
+        return verdict.found.settings
+    if verdict.screened is None:
+        return None
+    return settings_of(verdict.screened.proposals[0], round(verdict.screened.fio2, 2), kind)
 
 
 def _reach(one: Judged) -> float:
@@ -171,11 +225,9 @@ def _reach(one: Judged) -> float:
     return ordered[len(ordered) // 5]
 
 
-def _not_sure_enough(verdict: Verdict) -> Note:
+def _not_sure_enough(verdict: Verdict, judged: Sequence[Judged], policy: Policy) -> Note:
     margin = verdict.answer.margin if verdict.answer is not None else None
-    margin = margin if margin is not None else (verdict.found.search_margin if verdict.found else None)
-    if margin is None:
-        return Note("not-judged", "nothing could be judged")
+    margin = margin if margin is not None else group_margin(list(judged), policy)
     return Note(
         "not-sure-enough",
         f"inside every target at best estimate, but in only {100 * margin.inside_probability:.0f} % of the draws "

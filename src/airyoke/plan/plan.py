@@ -9,6 +9,7 @@ from typing import Literal
 from airyoke.breath.settings import Settings
 from airyoke.limits.answer import Assumed, GroupAnswer, Source
 from airyoke.plan.candidate import Note
+from airyoke.plan.room_left import RoomLeft
 from airyoke.quantities.cautions import Caution
 from airyoke.quantities.finding import Finding
 
@@ -76,6 +77,7 @@ class PlannedGroup:
     status: Literal["judged", "as_read", "not_judged"]
     breaks: tuple[str, ...] = ()
     switches: tuple[str, ...] = ()
+    room_left: tuple[RoomLeft, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,8 @@ class RefusedPair:
     """Two beds that may not share, and why: limits at the closest settings, or reasons before any physiology.
 
     ``settings_tried`` says at which settings the engine came closest (``None`` where physiology was not reached);
-    ``by`` who judged: ``engine``, ``readings`` (limits on present values) or ``rules``.
+    ``by`` who judged: ``engine``, ``screen`` (a closed form corrected by the engine, whose margin is not below the
+    engine's), ``readings`` (limits on present values) or ``rules``.
     """
 
     beds: tuple[str, str]
@@ -127,7 +130,7 @@ class RefusedPair:
     reasons: tuple[Note, ...]
     settings_tried: Settings | None
     margin: float | None
-    by: Literal["engine", "readings", "rules"]
+    by: Literal["engine", "screen", "readings", "rules"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +141,29 @@ class PickLine:
     need: int
     have: int | None
     substitute: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunnerUpGroup:
+    """One ventilator of the runner-up: who would be on it, and the judged margin of a shared group."""
+
+    ventilator: str
+    beds: tuple[str, ...]
+    margin: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunnerUp:
+    """The best plan that differs in a shared group (``group``) or, with the same groups, in who is ``left``.
+
+    ``worse_by``: the goals in which it is worse, and by how much in the unit of the goal; a plan may be better in a
+    later goal when it is worse in an earlier one (then below zero). ``unplaced`` are its beds without a ventilator.
+    """
+
+    differs: Literal["group", "left"]
+    groups: tuple[RunnerUpGroup, ...]
+    unplaced: tuple[str, ...]
+    worse_by: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +179,7 @@ class Plan:
     unplaced: tuple[Unplaced, ...]
     reserve: tuple[str, ...]
     proof: tuple[Goal, ...]
+    runner_up: RunnerUp | None
     refused_pairs: tuple[RefusedPair, ...]
     findings: tuple[Finding, ...]
     pick_list: tuple[PickLine, ...]

@@ -1,40 +1,50 @@
-"""The screen: a fast closed form that says where in the settings to look. It judges nobody.
+"""The screen: what a group could reach on the whole grid of settings, in two milliseconds. It judges nobody in.
 
-Each lung is taken alone behind an ideal square source, with the circuit's resistances added at a typical flow and
-shared ones counted once per patient. Its tidal volumes come out a few per cent high. What it proposes is judged by
-the engine; its own numbers are never shown as an answer.
+It works on one table a patient (closed form corrected by the engine, see ``tables``). What it leaves out: unlike
+patients share the pressure drop of the trunks unequally; SpO2 follows FiO2 but not the new PaCO2; the settings between
+the points of its grid.
+
+It serves twice. It says where the search should start; and its margin plus ``SCREEN_OFFSET`` is not below the margin
+that the engine will find (measured: see the tests), so that a group outside even so need not be judged.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from airyoke.limits.margins import order_statistic
+from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.builds import Build
+from airyoke.circuit.network import FlowNetwork
+from airyoke.limits.margins import Judged, judge, order_statistic
 from airyoke.limits.policy import Policy
-from airyoke.limits.prediction import SampledGroup
+from airyoke.limits.prediction import sample_group
 from airyoke.limits.table import Limit
-from airyoke.lungs import gas_exchange
-from airyoke.lungs.closed_forms import drive_fractions
-from airyoke.plan.grid import SettingsGrid
+from airyoke.lungs.patient import Patient
+from airyoke.plan.grid import SettingsGrid, settings_grid
+from airyoke.plan.tables import (
+    FIO2_GRID,
+    Floats,
+    Integers,
+    PatientTable,
+    alone_in_its_place,
+    corrections,
+    margins_at,
+    patient_table,
+    tighten,
+    values_at,
+)
 
-Floats = NDArray[np.float64]
-
-TYPICAL_FLOW_L_PER_S = 0.35  # where the quadratic parts of the circuit are taken
-
-
-@dataclass(frozen=True, slots=True)
-class PatientTable:
-    """One patient on a grid: arrays (cells, drives, rows); what depends on PEEP is kept as a share of the drive."""
-
-    target: Floats  # smallest margin of the limits that do not depend on PEEP
-    hard: Floats
-    filled: Floats  # (cells, 1, rows): plateau above set PEEP, as a share of the drive
-    trapped: Floats  # (cells, 1, rows): trapped pressure, as a share of the drive
-    opening_cmh2o: float  # cracking pressure on the way out: it adds to PEEP
-    present_total_peep_cmh2o: Floats  # (rows,)
+SCREEN_DRAWS = 256
+SCREEN_SEED_OFFSET = 7001  # added to the user's seed: the screen must not share draws with the judgement
+# Fewer and fewer points get more and more draws. The best at best estimate is seldom the best with draws: the first
+# look takes in the best two drives of every cell, the second three PEEPs around each point.
+FIRST_LOOK = (400, 16)
+SECOND_LOOK = (48, 64)
+LAST_LOOK_POINTS = 16
+PEEP_STEPS = np.array([0.0, -1.0, 1.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,143 +57,234 @@ class Proposal:
     peep_cmh2o: float
 
 
-def patient_table(group: SampledGroup, member: int, grid: SettingsGrid, policy: Policy) -> PatientTable:
-    """The table of one patient of a sampled group (all its rows) on the grid."""
-    limb = group.build.network.limbs[member]
-    trunk_in, trunk_out = group.build.network.inspiratory_trunk, group.build.network.expiratory_trunk
-    patients = len(group.patients)
-    c = group.columns[member]
-    flow = TYPICAL_FLOW_L_PER_S
-    tube = c.quadratic_resistance_cmh2o_s2_per_l2 * flow + limb.patient.linear + limb.patient.quadratic * flow
-    valve_in = 0.0 if limb.inspiratory_valve is None else limb.inspiratory_valve.linear
-    valve_out = 0.0 if limb.expiratory_valve is None else limb.expiratory_valve.linear
-    crack_in = 0.0 if limb.inspiratory_valve is None else limb.inspiratory_valve.cracking_cmh2o
-    crack_out = limb.peep_valve_cmh2o
-    if limb.expiratory_valve is not None:
-        crack_out += limb.expiratory_valve.cracking_cmh2o
-    on_the_way_in = limb.inspiratory.linear + valve_in + limb.inspiratory.quadratic * flow
-    on_the_way_in += patients * (trunk_in.linear + trunk_in.quadratic * flow * patients)
-    on_the_way_out = limb.expiratory.linear + valve_out + limb.expiratory.quadratic * flow
-    on_the_way_out += patients * (trunk_out.linear + trunk_out.quadratic * flow * patients)
+@dataclass(frozen=True, slots=True)
+class Screened:
+    """What the screen says of a group: its best margin on the grid with draws, that at best estimate, and where.
 
-    rate = grid.rates[:, None, None]
-    time = grid.inspiratory_times[:, None, None]
-    share = drive_fractions(
-        c.compliance_ml_per_cmh2o,
-        c.inspiratory_resistance_cmh2o_s_per_l + tube + on_the_way_in,
-        c.expiratory_resistance_cmh2o_s_per_l + tube + on_the_way_out,
-        rate,
-        time,
-    )
-    drive = np.maximum(grid.drives[None, :, None] - crack_in - crack_out, 0.1)
-    driving = np.asarray(drive * share.tidal)
-    volume = driving * c.compliance_ml_per_cmh2o
-    values: dict[str, Floats] = {
-        "driving_pressure_cmh2o": driving,
-        "trapped_peep_cmh2o": np.asarray(drive * share.trapped + crack_out - limb.peep_valve_cmh2o),
-    }
-    if np.isfinite(group.body_weight_kg[member]):
-        values["tidal_volume_ml_per_kg"] = volume / group.body_weight_kg[member]
-    now = group.patients[member].present
-    if now is not None and now.paco2_mmhg is not None:
-        paco2 = gas_exchange.paco2_calibrated_mmhg(
-            present_paco2_mmhg=now.paco2_mmhg,
-            present_tidal_volume_ml=now.tidal_volume_ml,
-            present_rate_per_min=now.rate_per_min,
-            present_apparatus_dead_space_ml=now.apparatus_dead_space_ml,
-            tidal_volume_ml=volume,
-            rate_per_min=rate,
-            apparatus_dead_space_ml=group.dead_space_ml[member],
-            airway_dead_space_ml=c.airway_dead_space_ml,
-            paco2_sd_mmhg=group.assumptions.paco2_sd_mmhg,
-            change_sd_fraction=group.assumptions.paco2_change_sd_fraction,
-            z=c.paco2_error,
-        )
-        values["ph"] = np.asarray(
-            gas_exchange.ph_after_change(c.bicarbonate_mmol_per_l, paco2, now.paco2_mmhg)
-        )
-    target = np.full(volume.shape, np.inf)
-    hard = np.full(volume.shape, np.inf)
-    for limit in policy.limits:
-        if limit.scope == "patient" and limit.name in values:
-            margin = _distance(limit, limit.target, values[limit.name])
-            np.minimum(target, margin, out=target)
-            if limit.hard is not None:
-                sign = 1.0 if limit.side == "high" else -1.0
-                np.minimum(hard, margin + sign * (limit.hard - limit.target) / limit.scale, out=hard)
-    return PatientTable(
-        target=target,
-        hard=hard,
-        filled=np.asarray(share.filled),
-        trapped=np.asarray(share.trapped),
-        opening_cmh2o=crack_out,
-        present_total_peep_cmh2o=group.present.total_peep_cmh2o[:, member],
-    )
-
-
-def _distance(limit: Limit, bound: float, values: Floats) -> Floats:
-    return (values - bound if limit.side == "low" else bound - values) / limit.scale
-
-
-def propose(tables: list[PatientTable], grid: SettingsGrid, policy: Policy, count: int) -> list[Proposal]:
-    """The most promising points of the grid, best first, at most ``count``, one in a cell of rate and time.
-
-    For each cell and drive the PEEP is the one that suits the best estimates; then the draws count.
+    ``proposals`` are the most promising points, best first. ``fio2`` is what would be shared.
     """
-    plateau, rise, fall = (
-        policy.limit("plateau_cmh2o", "high"),
-        policy.limit("total_peep_rise_cmh2o", "high"),
-        policy.limit("total_peep_fall_cmh2o", "high"),
+
+    margin: float
+    at_best_estimate: float
+    proposals: tuple[Proposal, ...]
+    fio2: float
+
+
+class Screen:
+    """The screen of one ward on one class of ventilators; tables of patients are made once. Not thread-safe."""
+
+    def __init__(self, ventilator: Ventilator, policy: Policy, seed: int) -> None:
+        self.ventilator = ventilator
+        self.policy = policy
+        self.seed = seed
+        self.grid = _coarse(settings_grid(ventilator, policy), ventilator)
+        self._tables: dict[tuple[str, FlowNetwork], PatientTable] = {}
+
+    @property
+    def usable(self) -> bool:
+        """Whether the ventilator has any settings within the policy's ranges."""
+        return self.grid.cells > 0 and len(self.grid.drives) > 0
+
+    def prepare(self, patients: Sequence[Patient], build: Build) -> None:
+        """Make the tables of many patients in one run of the engine (otherwise each is made when first needed)."""
+        if self.usable:
+            for member in range(build.patients):
+                self._prepare(patients, build, member)
+
+    def _prepare(self, patients: Sequence[Patient], build: Build, member: int) -> None:
+        place = alone_in_its_place(build, member)
+        new = [p for p in patients if (p.label, place.network) not in self._tables]
+        if not new:
+            return
+        seed = self.seed + SCREEN_SEED_OFFSET
+        groups = [sample_group([p], place, self.policy.assumptions, SCREEN_DRAWS, seed) for p in new]
+        found = corrections(groups, self.grid, self.ventilator, build.patients)
+        for patient, group, correction in zip(new, groups, found, strict=True):
+            self._tables[patient.label, place.network] = patient_table(group, self.grid, self.policy, *correction)
+
+    def _of(self, patients: Sequence[Patient], build: Build) -> list[PatientTable]:
+        tables = []
+        for member, patient in enumerate(patients):
+            place = alone_in_its_place(build, member)
+            if (patient.label, place.network) not in self._tables:
+                self._prepare([patient], build, member)
+            tables.append(self._tables[patient.label, place.network])
+        return tables
+
+    def group(
+        self, patients: Sequence[Patient], build: Build, *, count: int = 8, hopeless: float = -np.inf
+    ) -> Screened | None:
+        """What the group could reach; ``None`` where the ventilator has no settings at all.
+
+        Where the best estimate stays below ``hopeless`` no draws are spent and the margin is that of best estimate.
+        """
+        if not self.usable:
+            return None
+        return _screen_group(self._of(patients, build), self.grid, self.policy, count, hopeless)
+
+    def judged_at(self, patients: Sequence[Patient], build: Build, screened: Screened) -> tuple[Judged, ...]:
+        """Every limit that the screen knows, for every member, at its best point: the reasons of a refusal."""
+        tables, best, grid = self._of(patients, build), screened.proposals[0], self.grid
+        at_rate = np.abs(grid.rates - best.rate_per_min) < 1e-6
+        cell = np.flatnonzero(at_rate & (np.abs(grid.inspiratory_times - best.inspiratory_time_s) < 1e-6))[:1]
+        drive = np.flatnonzero(np.abs(grid.drives - best.pressure_above_peep_cmh2o) < 1e-6)[:1]
+        found: list[Judged] = []
+        for limit in self.policy.limits:
+            if limit.scope == "shared" and limit.name == "fio2":
+                found.append(judge(limit, None, np.full(SCREEN_DRAWS + 1, screened.fio2)))
+            elif limit.scope == "pair" and limit.name == "fio2_spread":
+                now = [t.present_fio2 for t in tables]
+                if len(now) > 1 and np.isfinite(now).all():
+                    found.append(judge(limit, None, np.full(SCREEN_DRAWS + 1, max(now) - min(now))))
+        for member, table in enumerate(tables):
+            values, above, filled = values_at(table, grid, cell, drive, slice(None))
+            change = best.peep_cmh2o + above - table.present_total_peep_cmh2o
+            values |= {
+                "plateau_cmh2o": best.peep_cmh2o + filled, "total_peep_rise_cmh2o": change,
+                "total_peep_fall_cmh2o": -change, "spo2_pct": _spo2(table, screened.fio2)[None, :],
+            }  # fmt: skip
+            found.extend(
+                judge(limit, member, np.asarray(values[limit.name])[0])
+                for limit in self.policy.limits
+                if limit.scope == "patient" and limit.name in values and np.isfinite(values[limit.name][0, 0])
+            )
+        return tuple(found)
+
+
+def _screen_group(
+    tables: Sequence[PatientTable], grid: SettingsGrid, policy: Policy, count: int, hopeless: float
+) -> Screened:
+    plateau, rise, fall = (policy.limit(name, "high") for name in _BY_PEEP)
+    peep = _best_peep(tables, grid, plateau, rise, fall)
+    score = np.minimum.reduce([t.best_target for t in tables])
+    for t in tables:
+        np.minimum(score, (plateau.target - peep - t.best_filled_cmh2o) / plateau.scale, out=score)
+        if np.isfinite(t.present_total_peep_cmh2o[0]):
+            change = peep + t.best_trapped_cmh2o - t.present_total_peep_cmh2o[0]
+            np.minimum(score, (rise.target - change) / rise.scale, out=score)
+            np.minimum(score, (fall.target + change) / fall.scale, out=score)
+    score[peep + grid.drives[None, :] > grid.highest_pressure + 1e-9] = -np.inf
+
+    fio2 = _shared_fio2(tables, policy)
+    oxygen = _oxygen(tables, policy, fio2)
+    at_best = min(float(score.max()), float(oxygen[0][0]))
+    drives = np.argsort(-score, axis=1, kind="stable")[:, :2]
+    cell, drive = np.repeat(np.arange(grid.cells), drives.shape[1]), drives.ravel()
+    order = np.argsort(-score[cell, drive], kind="stable")[: FIRST_LOOK[0]]
+    cell, drive = cell[order], drive[order]
+    peeps = peep[cell, drive][:, None]
+    if at_best >= hopeless:
+        value = _with_draws(tables, grid, policy, cell, drive, peeps, oxygen, FIRST_LOOK[1])[:, 0]
+        order = np.argsort(-value, kind="stable")[: SECOND_LOOK[0]]
+        cell, drive, peeps = cell[order], drive[order], peeps[order] + _peep_step(grid) * PEEP_STEPS
+        value = _with_draws(tables, grid, policy, cell, drive, peeps, oxygen, SECOND_LOOK[1])
+        point, column = np.divmod(np.argsort(-value.ravel(), kind="stable")[:LAST_LOOK_POINTS], len(PEEP_STEPS))
+        cell, drive, peeps = cell[point], drive[point], peeps[point, column][:, None]
+        value = _with_draws(tables, grid, policy, cell, drive, peeps, oxygen, SCREEN_DRAWS)[:, 0]
+        order = np.argsort(-value, kind="stable")
+        cell, drive, peeps = cell[order], drive[order], peeps[order]
+    margin = float(value.max()) if at_best >= hopeless else at_best
+    proposals = tuple(
+        Proposal(float(grid.rates[c]), float(grid.inspiratory_times[c]), float(grid.drives[d]), float(p))
+        for c, d, p in zip(cell[:count], drive[:count], peeps[:count, 0], strict=True)
     )
-    drive = grid.drives[None, :]
-    falls, rises, tops = [], [], []
-    for t in tables:
-        above = drive * t.trapped[:, :, 0] + t.opening_cmh2o
-        present = t.present_total_peep_cmh2o[0]
-        tops.append(plateau.target - drive * t.filled[:, :, 0] - t.opening_cmh2o)
-        if np.isfinite(present):
-            falls.append(present - fall.target - above)  # PEEP must be above this
-            rises.append(present + rise.target - above)
-    shape = np.broadcast_shapes(tops[0].shape, (grid.cells, len(grid.drives)))
-    low = np.max(falls, axis=0) if falls else np.zeros(shape)
-    top = np.min(tops, axis=0)
-    upper = np.min(rises, axis=0) if rises else np.full(shape, np.inf)
-    # Largest smallest margin of one rising line (peep - low)/a and two falling lines (upper - peep)/b, (top - peep)/c.
-    a, b, c = fall.scale, rise.scale, plateau.scale
-    peep = np.minimum((a * upper + b * low) / (a + b) if rises else np.inf, (a * top + c * low) / (a + c))
-    if not falls:
-        peep = np.minimum(top - c, 5.0)
-    peep = grid.peeps[np.abs(peep[..., None] - grid.peeps).argmin(axis=-1)]
+    return Screened(margin, at_best, proposals, fio2)
 
-    target = np.minimum.reduce([t.target for t in tables])
-    hard = np.minimum.reduce([t.hard for t in tables])
-    p = peep[:, :, None]
-    for t in tables:
-        d = grid.drives[None, :, None]
-        total = p + d * t.trapped + t.opening_cmh2o
-        change = total - t.present_total_peep_cmh2o
-        pressure = p + d * t.filled + t.opening_cmh2o
-        for limit, value in ((plateau, pressure), (rise, change), (fall, -change)):
-            if not np.isfinite(value[0, 0, 0]):
-                continue
-            margin = _distance(limit, limit.target, value)
-            target = np.minimum(target, margin)
-            if limit.hard is not None:
-                hard = np.minimum(hard, margin + (limit.hard - limit.target) / limit.scale)
-    score = target[:, :, 0].copy()
-    if target.shape[2] > 1:
-        score = np.minimum(score, order_statistic(target[:, :, 1:], 1.0 - policy.planning_confidence))
-        score = np.minimum(score, order_statistic(hard[:, :, 1:], 1.0 - policy.hard_confidence))
-    score = np.where(peep + grid.drives[None, :] <= grid.highest_pressure, score, -np.inf)
-    drives = score.argmax(axis=1)
-    cells = np.argsort(-score.max(axis=1), kind="stable")[:count]
-    return [
-        Proposal(
-            rate_per_min=float(grid.rates[i]),
-            inspiratory_time_s=float(grid.inspiratory_times[i]),
-            pressure_above_peep_cmh2o=float(grid.drives[j]),
-            peep_cmh2o=float(peep[i, j]),
-        )
-        for i, j in zip(cells, drives[cells], strict=True)
+
+_BY_PEEP = ("plateau_cmh2o", "total_peep_rise_cmh2o", "total_peep_fall_cmh2o")
+
+
+def _peep_step(grid: SettingsGrid) -> float:
+    return float(grid.peeps[1] - grid.peeps[0]) if len(grid.peeps) > 1 else 1.0
+
+
+def _best_peep(tables: Sequence[PatientTable], grid: SettingsGrid, plateau: Limit, rise: Limit, fall: Limit) -> Floats:
+    """For each cell and drive the PEEP on the dial that suits the best estimates, (cells, drives)."""
+    top = np.min([plateau.target - t.best_filled_cmh2o for t in tables], axis=0)
+    now = [
+        t.present_total_peep_cmh2o[0] - t.best_trapped_cmh2o
+        for t in tables
+        if np.isfinite(t.present_total_peep_cmh2o[0])
     ]
+    if now:
+        low, upper = np.max(now, axis=0) - fall.target, np.min(now, axis=0) + rise.target
+        # Largest smallest margin of one rising line (peep - low)/a and the falling (upper - peep)/b, (top - peep)/c.
+        a, b, c = fall.scale, rise.scale, plateau.scale
+        peep = np.minimum((a * upper + b * low) / (a + b), (a * top + c * low) / (a + c))
+    else:
+        peep = np.minimum(top - plateau.scale, 5.0)
+    on_dial = grid.peeps[0] + _peep_step(grid) * np.rint((peep - grid.peeps[0]) / _peep_step(grid))
+    return np.asarray(np.clip(on_dial, grid.peeps[0], grid.peeps[-1]))
 
+
+def _with_draws(
+    tables: Sequence[PatientTable],
+    grid: SettingsGrid,
+    policy: Policy,
+    cell: Integers,
+    drive: Integers,
+    peeps: Floats,
+    oxygen: tuple[Floats, Floats],
+    draws: int,
+) -> Floats:
+    """The group's margin at points of the grid, each at several PEEPs, with the first draws; (points, PEEPs)."""
+    rows = slice(0, draws + 1)
+    shape = (*peeps.shape, draws + 1)
+    target, hard = (np.broadcast_to(one[rows], shape).copy() for one in oxygen)
+    plateau, rise, fall = (policy.limit(name, "high") for name in _BY_PEEP)
+    for t in tables:
+        own_target, own_hard, above, filled = margins_at(t, grid, policy, cell, drive, rows)
+        np.minimum(target, own_target[:, None, :], out=target)
+        np.minimum(hard, own_hard[:, None, :], out=hard)
+        tighten(target, hard, plateau, peeps[:, :, None] + filled[:, None, :])
+        if np.isfinite(t.present_total_peep_cmh2o[0]):
+            change = peeps[:, :, None] + above[:, None, :] - t.present_total_peep_cmh2o[rows]
+            tighten(target, hard, rise, change)
+            tighten(target, hard, fall, -change)
+    value = np.minimum(target[:, :, 0], order_statistic(target[:, :, 1:], 1.0 - policy.planning_confidence))
+    value = np.minimum(value, order_statistic(hard[:, :, 1:], 1.0 - policy.hard_confidence))
+    outside = (peeps < grid.peeps[0]) | (peeps > grid.peeps[-1])
+    outside |= peeps + grid.drives[drive][:, None] > grid.highest_pressure + 1e-9
+    return np.where(outside, -np.inf, value)
+
+
+def _shared_fio2(tables: Sequence[PatientTable], policy: Policy) -> float:
+    """About what will be dialled: the largest present one, or what the aimed SpO2 needs within the limit."""
+    present = [t.present_fio2 for t in tables if np.isfinite(t.present_fio2)]
+    chosen = needed = max(present, default=0.21)
+    for t in tables:
+        at_best = t.spo2_pct[:, 0]
+        if np.isfinite(at_best[0]) and _spo2(t, needed)[0] < policy.spo2_aim_pct <= at_best.max():
+            chosen = max(chosen, float(np.interp(policy.spo2_aim_pct, at_best, FIO2_GRID)))
+    return chosen if chosen <= policy.limit("fio2", "high").target else needed
+
+
+def _spo2(table: PatientTable, fio2: float) -> Floats:
+    """SpO2 of each draw at this FiO2, between the points of the table; (rows,)."""
+    low = int(np.clip(np.searchsorted(FIO2_GRID, fio2) - 1, 0, len(FIO2_GRID) - 2))
+    part = (fio2 - FIO2_GRID[low]) / (FIO2_GRID[low + 1] - FIO2_GRID[low])
+    return np.asarray(table.spo2_pct[low] * (1.0 - part) + table.spo2_pct[low + 1] * part)
+
+
+def _oxygen(tables: Sequence[PatientTable], policy: Policy, fio2: float) -> tuple[Floats, Floats]:
+    """Smallest margins of everything about oxygen at the FiO2 that would be shared, (rows,) target and hard."""
+    rows = tables[0].spo2_pct.shape[1]
+    target, hard = np.full(rows, np.inf), np.full(rows, np.inf)
+    tighten(target, hard, policy.limit("fio2", "high"), np.full(rows, fio2))
+    present = np.array([t.present_fio2 for t in tables])
+    if len(present) > 1 and np.isfinite(present).all():
+        # The last bit of binary arithmetic must not refuse a spread that is exactly at its bound.
+        tighten(target, hard, policy.limit("fio2_spread", "high"), np.full(rows, np.ptp(present) - 1e-9))
+    for t in tables:
+        if np.isfinite(t.spo2_pct[0, 0]):
+            tighten(target, hard, policy.limit("spo2_pct", "low"), _spo2(t, fio2))
+    return target, hard
+
+
+def _coarse(grid: SettingsGrid, ventilator: Ventilator) -> SettingsGrid:
+    """Every second inspiratory time, for the screen; the search fills in the rest."""
+    number = np.round(grid.inspiratory_times / ventilator.inspiratory_time_step_s).astype(int)
+    keep = number % 2 == 0
+    if not keep.any():
+        return grid
+    return replace(grid, rates=grid.rates[keep], inspiratory_times=grid.inspiratory_times[keep])

@@ -1,8 +1,8 @@
 """The settings of one group: the screen says where to look, the engine decides.
 
-Three stages, each on draws of its own so that a lucky setting is not judged by the luck that chose it: the screen on
-the whole grid (screen draws); the engine on what the screen proposes, with some search draws; from the best of them
-uphill over the neighbouring dials. The winner is then judged elsewhere on judging draws.
+Each stage has draws of its own, so that a lucky setting is not judged by the luck that chose it: the screen on the
+whole grid; the engine on what the screen proposes; from the best of them uphill over the neighbouring dials. The winner
+is then judged elsewhere on judging draws.
 """
 
 from __future__ import annotations
@@ -19,20 +19,18 @@ from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build
 from airyoke.limits.margins import GroupMargin, Judged, group_margin, order_statistic
 from airyoke.limits.policy import Policy
-from airyoke.limits.prediction import SampledGroup, judge_group, predict, sample_group
+from airyoke.limits.prediction import SampledGroup, judge_group, predict, sample_group, spo2_by_fio2
 from airyoke.lungs.patient import Patient
-from airyoke.plan.grid import SettingsGrid, settings_grid
-from airyoke.plan.screen import PatientTable, Proposal, patient_table, propose
+from airyoke.plan.grid import settings_grid
+from airyoke.plan.screen import Proposal, Screened
 
-SCREEN_DRAWS = 32
-SEARCH_DRAWS = 64
-CLIMB_DRAWS = 32  # the first of the search draws: enough to tell which neighbour is better
-SCREEN_PROPOSALS = 24
+SEARCH_DRAWS = 256
+CLIMB_DRAWS = 64  # the first of the search draws: enough to tell which neighbour is better
+NEIGHBOURS_WITH_DRAWS = 8
+ROUNDS = 4
 FINALISTS = 3
-ROUNDS = 6
-# Seeds of the stages, added to the user's seed: stages must not share draws with the judgement (offset 0).
-SCREEN_SEED_OFFSET, SEARCH_SEED_OFFSET = 7001, 9001
-HOPELESS_MARGIN = -0.5  # at best estimate, after the engine looked around: no draws are spent on it
+SEARCH_SEED_OFFSET = 9001  # added to the user's seed: the search shares draws neither with the screen nor the judgement
+HOPELESS_MARGIN = -0.5  # at best estimate: no draws are spent on it
 FIO2_STEP = 0.01
 TIE = 1e-3  # margins closer than this are equal: the settings nearest the present ones win
 
@@ -47,9 +45,9 @@ class Found:
 
 
 class SettingsSearch:
-    """Searches for many groups of one ward on one class of ventilators; tables of patients are made once.
+    """Searches for the groups of one ward on one class of ventilators.
 
-    Not thread-safe. ``policy``, ``ventilator`` and ``seed`` are fixed for its life.
+    ``policy``, ``ventilator`` and ``seed`` are fixed for its life.
     """
 
     def __init__(self, ventilator: Ventilator, policy: Policy, seed: int) -> None:
@@ -57,59 +55,43 @@ class SettingsSearch:
         self.policy = policy
         self.seed = seed
         self.grid = settings_grid(ventilator, policy)
-        self._coarse = _coarse(self.grid, ventilator)
-        self._tables: dict[tuple[str, Build], PatientTable] = {}
 
-    def best(self, patients: Sequence[Patient], present: Sequence[Settings | None], build: Build) -> Found | None:
-        """The best settings of a group, or ``None`` where the ventilator has none at all."""
-        if self._coarse.cells == 0 or not len(self.grid.drives):
-            return None
-        screen = sample_group(
-            patients, build, self.policy.assumptions, SCREEN_DRAWS, self.seed + SCREEN_SEED_OFFSET
-        )
-        tables = [self._table(screen, i) for i in range(len(patients))]
-        proposals = propose(tables, self._coarse, self.policy, SCREEN_PROPOSALS)
-        if not proposals:
-            return None
-        group = sample_group(
-            patients, build, self.policy.assumptions, SEARCH_DRAWS, self.seed + SEARCH_SEED_OFFSET
-        )
-        fio2 = shared_fio2(group, self._settings(proposals[0], 0.21), self.policy)
-        candidates = [self._settings(p, fio2) for p in proposals]
-        at_best = self._values(group, candidates, 0)
+    def best(
+        self,
+        patients: Sequence[Patient],
+        present: Sequence[Settings | None],
+        build: Build,
+        screened: Screened,
+    ) -> Found:
+        """The best settings of a group, from those that the screen proposes."""
+        group = sample_group(patients, build, self.policy.assumptions, SEARCH_DRAWS, self.seed + SEARCH_SEED_OFFSET)
+        proposals = screened.proposals
+        fio2 = shared_fio2(group, settings_of(proposals[0], 0.21, self.ventilator), self.policy)
+        starts = [settings_of(p, fio2, self.ventilator) for p in proposals]
+        at_best = self._values(group, starts, 0)
         if at_best.max() < HOPELESS_MARGIN:
-            around = self._around(candidates[int(at_best.argmax())], 1)
-            at_best = self._values(group, around, 0)
-            if at_best.max() < HOPELESS_MARGIN:
-                return self._found(group, around[int(at_best.argmax())], draws=False)
-            candidates = around
-        return self._climb(group, candidates, present)
-
-    def _table(self, screen: SampledGroup, member: int) -> PatientTable:
-        key = (screen.patients[member].label, screen.build)
-        if key not in self._tables:
-            self._tables[key] = patient_table(screen, member, self._coarse, self.policy)
-        return self._tables[key]
+            return self._found(group, starts[int(at_best.argmax())], draws=False)
+        return self._climb(group, starts, present)
 
     def _climb(self, group: SampledGroup, starts: list[Settings], present: Sequence[Settings | None]) -> Found:
-        """From the best start uphill over the dials, two steps at a time and then one, until no neighbour is better."""
+        """From the best start uphill over the dials until no neighbour is better."""
         known = dict(zip(starts, self._values(group, starts, CLIMB_DRAWS), strict=True))
 
         def rank(settings: Settings) -> tuple[float, float]:
             return (-round(known[settings] / TIE), distance(settings, present))
 
         here = min(known, key=rank)
-        for reach in (2, 1):
-            for _ in range(ROUNDS):
-                new = [one for one in self._around(here, reach) if one not in known]
-                # A margin with draws is never above the one at best estimate: most neighbours need no draws.
-                at_best = self._values(group, new, 0)
-                hopeful = [one for one, value in zip(new, at_best, strict=True) if value > known[here] + TIE]
-                known.update(zip(hopeful, self._values(group, hopeful, CLIMB_DRAWS), strict=True))
-                best = min(known, key=rank)
-                if best == here:
-                    break
-                here = best
+        for _ in range(ROUNDS):
+            new = [one for one in self._around(here, 1) if one not in known]
+            # A margin with draws is never above the one at best estimate: most neighbours need no draws.
+            at_best = self._values(group, new, 0)
+            hopeful = [i for i in np.argsort(-at_best, kind="stable") if at_best[i] > known[here] + TIE]
+            tried = [new[i] for i in hopeful[:NEIGHBOURS_WITH_DRAWS]]
+            known.update(zip(tried, self._values(group, tried, CLIMB_DRAWS), strict=True))
+            best = min(known, key=rank)
+            if best == here:
+                break
+            here = best
         finalists = sorted(known, key=rank)[:FINALISTS]
         known.update(zip(finalists, self._values(group, finalists, SEARCH_DRAWS), strict=True))
         return self._found(group, min(finalists, key=rank))
@@ -141,23 +123,10 @@ class SettingsSearch:
             value = np.minimum(value, order_statistic(hard[:, 1:], 1.0 - self.policy.hard_confidence))
         return value
 
-    def _settings(self, proposal: Proposal, fio2: float) -> Settings:
-        return Settings(
-            mode="pc",
-            rate_per_min=proposal.rate_per_min,
-            inspiratory_time_s=proposal.inspiratory_time_s,
-            peep_cmh2o=proposal.peep_cmh2o,
-            fio2=fio2,
-            pressure_above_peep_cmh2o=proposal.pressure_above_peep_cmh2o,
-            max_peak_flow_l_per_min=self.ventilator.max_peak_flow_l_per_min,
-        )
-
     def _around(self, settings: Settings, reach: int) -> list[Settings]:
         """Neighbours that differ by ``reach`` steps of one dial, or of two dials that can stand for each other."""
         v, s = self.ventilator, settings
-        moves = [
-            tuple(reach * sign * (i == dial) for i in range(4)) for dial in range(4) for sign in (-1, 1)
-        ] + [
+        moves = [tuple(reach * sign * (i == dial) for i in range(4)) for dial in range(4) for sign in (-1, 1)] + [
             tuple(reach * sign * (i == one) - reach * sign * same * (i == other) for i in range(4))
             for one, other in ((0, 1), (2, 3), (0, 2), (1, 2))
             for sign in (-1, 1)
@@ -192,13 +161,17 @@ def _smallest(margins: list[NDArray[np.float64]], settled: NDArray[np.bool_], ro
     return np.asarray(smallest.reshape(-1, rows))
 
 
-def _coarse(grid: SettingsGrid, ventilator: Ventilator) -> SettingsGrid:
-    """Every second inspiratory time, for the screen; the climb fills in the rest."""
-    number = np.round(grid.inspiratory_times / ventilator.inspiratory_time_step_s).astype(int)
-    keep = number % 2 == 0
-    if not keep.any():
-        return grid
-    return replace(grid, rates=grid.rates[keep], inspiratory_times=grid.inspiratory_times[keep])
+def settings_of(proposal: Proposal, fio2: float, ventilator: Ventilator) -> Settings:
+    """What would be dialled at a point of the screen's grid."""
+    return Settings(
+        mode="pc",
+        rate_per_min=proposal.rate_per_min,
+        inspiratory_time_s=proposal.inspiratory_time_s,
+        peep_cmh2o=proposal.peep_cmh2o,
+        fio2=fio2,
+        pressure_above_peep_cmh2o=proposal.pressure_above_peep_cmh2o,
+        max_peak_flow_l_per_min=ventilator.max_peak_flow_l_per_min,
+    )
 
 
 def distance(settings: Settings, present: Sequence[Settings | None]) -> float:
@@ -224,9 +197,7 @@ def shared_fio2(group: SampledGroup, settings: Settings, policy: Policy) -> floa
     needed = float(np.nanmax(now)) if np.isfinite(now).any() else 0.21
     highest = policy.limit("fio2", "high").target
     tried = np.round(np.arange(needed, max(highest, needed) + 1e-9, FIO2_STEP), 2)
-    one_breath = [replace(settings, fio2=float(f)) for f in tried]
-    outcome = predict(
-        group, one_breath, rows=np.zeros(len(tried), np.int64), settings_of=np.arange(len(tried)), accuracy=QUICK
-    )
-    enough = np.all(~(outcome.spo2_pct < policy.spo2_aim_pct), axis=1)
+    best = predict(group, [settings], rows=np.zeros(1, np.int64), accuracy=QUICK)
+    spo2 = spo2_by_fio2(group, best, tried)
+    enough = np.all(~(spo2 < policy.spo2_aim_pct), axis=1)
     return float(tried[int(enough.argmax())]) if enough.any() else needed

@@ -71,7 +71,8 @@ def plan_ward(
     """Who shares with whom on which ventilator, at which settings and alarm limits, what each patient gets, who has
     no place and why. ``now`` is when the plan is made (ages of readings were judged when the ward was read)."""
     from airyoke.plan.compose import compose_plan
-    from airyoke.plan.planner import Request, plan_groups
+    from airyoke.plan.planner import plan_groups
+    from airyoke.plan.request import Request
 
     assessed = assess_ward(ward)
     request = Request(

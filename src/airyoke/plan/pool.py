@@ -1,0 +1,170 @@
+"""The groups that may be: offered with a bound on their margin, judged when they are chosen.
+
+Two judges. The screen gives every permitted group a margin that the engine's will not exceed; the best plan is chosen
+with those; the engine judges its groups and its margins are written back; and so on, until a plan is chosen in which
+every group is judged. No group left out can then be better: its bound was already too low for it to be chosen. That
+plan is the best for judged margins.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TypeVar
+
+from airyoke.breath.ventilator import Ventilator
+from airyoke.plan.candidate import Permitted
+from airyoke.plan.judging import Judge, Verdict, ventilator_class
+from airyoke.plan.options import Machines, Offers, Option, in_reach
+from airyoke.plan.request import Progress, Request, Stop
+
+MOST_ROUNDS = 50
+MOST_LARGER_GROUPS = 4000  # triples and quads offered where pairs do not place everybody; more: the goals stay open
+
+Chosen = TypeVar("Chosen")
+
+
+class Pool:
+    """The groups that may be, what is known of their margins, and the machines that they may be on."""
+
+    def __init__(self, request: Request, offers: Offers, judge: Judge, permitted: Permitted, stop: Stop) -> None:
+        self.request = request
+        self.offers = offers
+        self.judge = judge
+        self.permitted = permitted
+        self.stop = stop
+        self.groups: list[tuple[int, ...]] = []
+        self.cut_short = False  # not every larger group was offered
+        self._offered: dict[tuple[tuple[int, ...], int], list[Option]] = {}
+
+    @property
+    def machines(self) -> Machines:
+        """The machines that may be given away."""
+        return self.offers.machines
+
+    def kinds(self) -> list[tuple[int, Ventilator]]:
+        """Pools of machines that can share, and the class of each."""
+        return [
+            (pool, ventilator_class(self.machines.ventilators[numbers[0]]))
+            for pool, numbers in enumerate(self.machines.pools)
+            if "pc" in self.machines.ventilators[numbers[0]].modes
+        ]
+
+    def add_pairs(self, tell: Progress) -> None:
+        """Offer every permitted pair, screened."""
+        pairs = self.permitted.groups(2)
+        kinds = self.kinds()
+        if pairs:
+            for kind in dict.fromkeys(kind for _, kind in kinds):
+                self.judge.prepare(2, kind)
+        for number, members in enumerate(pairs):
+            if number % 32 == 0:
+                tell("screening pairs", number, len(pairs))
+            for pool, kind in kinds:
+                if self.near(pool, members):
+                    self.judge.screen(members, kind)
+        tell("screening pairs", len(pairs), len(pairs))
+        self.groups = pairs
+
+    def add_larger(self, size: int) -> None:
+        """Offer groups of one more than before: those of which every smaller part could be allowed."""
+        hopeful = {g for g in self.groups if len(g) == size - 1 and self._could_be(g)}
+        larger = [
+            g
+            for g in self.permitted.groups_from(hopeful, size)
+            if all(g[:k] + g[k + 1 :] in hopeful for k in range(size))
+        ]
+        if len(larger) > MOST_LARGER_GROUPS:
+            self.cut_short = True
+            larger = sorted(larger, key=lambda g: -self._highest_bound(g))[:MOST_LARGER_GROUPS]
+        self.groups = [*self.groups, *sorted(larger)]
+
+    def bound(self, members: tuple[int, ...], kind: Ventilator) -> float:
+        """What the margin of a group on this class will not exceed, as far as is known."""
+        own = self.judge.bound(members, kind)
+        if own is not None:
+            return own
+        # One more member never raises a margin: the least of the smaller groups is a bound.
+        return min(self.bound(members[:k] + members[k + 1 :], kind) for k in range(len(members)))
+
+    def options(self, *, judged_only: bool = False) -> list[Option]:
+        """Every bed alone, and every group that is allowed as far as is known."""
+        options = self.offers.alone()
+        for members in self.groups:
+            for pool, kind in self.kinds():
+                if not self.near(pool, members):
+                    continue
+                verdict = self.judge.known(members, kind)
+                if verdict is not None and not self._usable(verdict, pool):
+                    continue
+                if verdict is None and judged_only:
+                    continue
+                margin = self.bound(members, kind)
+                if margin >= 0.0:
+                    if (members, pool) not in self._offered:
+                        self._offered[members, pool] = self.offers.shared(members, pool)
+                    options.extend(replace(option, margin=margin) for option in self._offered[members, pool])
+        return options
+
+    def waiting(self, chosen: Sequence[Option]) -> list[tuple[tuple[int, ...], Ventilator]]:
+        """The shared groups among these that the engine has not judged on their class."""
+        groups = dict.fromkeys(
+            (o.beds, ventilator_class(self.machines.one_of(o.ventilator))) for o in chosen if o.margin is not None
+        )
+        return [(beds, kind) for beds, kind in groups if self.judge.known(beds, kind) is None]
+
+    def to_fixed_point(
+        self, choose: Callable[[list[Option]], tuple[Chosen, Sequence[Option]]], tell: Progress | None = None
+    ) -> tuple[Chosen, int, bool]:
+        """Choose and judge in turn. Returns the choice, the rounds, and whether every chosen group is judged."""
+        for number in range(1, MOST_ROUNDS + 1):
+            result, chosen = choose(self.options())
+            waiting = self.waiting(chosen)
+            if not waiting:
+                return result, number, True
+            for done, (beds, kind) in enumerate(waiting):
+                if self.stop():
+                    return result, number, False
+                if tell is not None:
+                    tell(f"judging, round {number}", done, len(waiting))
+                self.judge.verdict(beds, kind)
+        return result, MOST_ROUNDS, False
+
+    def pair_verdicts(self) -> list[tuple[Verdict, Ventilator]]:
+        """Of every permitted pair the best verdict that is known: judged, or left outside by the screen."""
+        found: list[tuple[Verdict, Ventilator]] = []
+        for members in self.permitted.groups(2):
+            verdicts = [
+                (verdict, kind)
+                for pool, kind in self.kinds()
+                if self.near(pool, members) and (verdict := self.judge.known(members, kind)) is not None
+            ]
+            if verdicts:
+                found.append(max(verdicts, key=lambda v: (v[0].allowed, v[0].margin)))
+        return found
+
+    def judge_pairs_of(self, bed: int) -> None:
+        """Make the verdict on every pair that one bed could be in."""
+        for members in self.permitted.groups(2):
+            if bed in members:
+                for pool, kind in self.kinds():
+                    if self.near(pool, members):
+                        self.judge.verdict(members, kind)
+
+    def near(self, pool: int, members: Sequence[int]) -> bool:
+        """Whether machines of the pool may stand where these beds are."""
+        return in_reach(self.machines.ventilators[self.machines.pools[pool][0]], members, self.request.candidates)
+
+    def _could_be(self, members: tuple[int, ...]) -> bool:
+        return self._highest_bound(members) >= 0.0
+
+    def _highest_bound(self, members: tuple[int, ...]) -> float:
+        near = [self.bound(members, kind) for pool, kind in self.kinds() if self.near(pool, members)]
+        return max(near, default=float("-inf"))
+
+    def _usable(self, verdict: Verdict, pool: int) -> bool:
+        """Allowed, and the machine could show, and alarm on, what all of them exhale."""
+        if not verdict.allowed or verdict.answer is None:
+            return False
+        shown = verdict.answer.ventilator["displayed_tidal_volume_ml"].value
+        return (shown or 0.0) <= self.machines.ventilators[self.machines.pools[pool][0]].max_tidal_volume_ml
