@@ -221,6 +221,17 @@ def test_a_run_that_cannot_settle_is_flagged_and_never_returned_as_an_answer():
     assert not breath.settled[0]
 
 
+def test_a_flow_limit_just_at_the_first_flow_of_a_decelerating_breath_settles():
+    mean = 0.28 / 1.6  # L/s; the flow starts at twice that
+    for limit in (120.0 * mean, 120.0 * mean - 1e-9, 119.9 * mean, 120.1 * mean):
+        breath_settings = Settings(
+            "vc", 11, 1.6, 6, tidal_volume_ml=280, flow_shape="decelerating", max_peak_flow_l_per_min=limit
+        )
+        breath = settle(standard_build(1).network, breath_settings, mechanics([76], [12]))
+        assert breath.settled[0]
+        assert breath.delivered_ml[0] == pytest.approx(280, rel=2e-3)
+
+
 @pytest.mark.parametrize(
     ("bad", "word"),
     [

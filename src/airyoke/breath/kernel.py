@@ -28,6 +28,7 @@ DEAD_END_WEIGHT = 0.1
 FIRST_STEP = 2e-3  # as a part of the phase
 STEPS_TO_SEE_A_PEAK = 24.0  # the peak of a changing flow lies inside the phase
 FADING_FLOW_FINENESS = 0.5  # valves shut one after the other while the flow fades
+EARLIEST_KINK = 1e-3  # as a part of the phase
 HOLD_S = 3.0
 MAX_BREATHS = 80
 # By how much the memory may be wrong: before a second breath has shown it, at least, and at most.
@@ -120,13 +121,13 @@ def _begin_phase(w, n, lane, phase, first_step):
     flow = phase[at.FLOW_0] * scale
     flow_rate = (phase[at.FLOW_1] - phase[at.FLOW_0]) * scale / duration
     limit = w[at.FLOW_LIMIT, lane]
-    is_cut = flow > limit and flow_rate < 0.0
+    kink = (limit - flow) / flow_rate if flow > limit and flow_rate < 0.0 else 0.0
     source = phase[at.SOURCE_OPEN]
     outlet = phase[at.EXPIRATORY_OPEN]
     w[at.TIME, lane] = 0.0
     w[at.PHASE_TIME, lane] = duration
-    # A hair later than computed, so that the flow is below its limit there.
-    w[at.KINK, lane] = min((limit - flow) / flow_rate * (1.0 + 1e-12), duration) if is_cut else 0.0
+    # A hair later than computed, so that the flow is below its limit there. One at the very start is none.
+    w[at.KINK, lane] = min(kink * (1.0 + 1e-12), duration) if kink > EARLIEST_KINK * duration else 0.0
     w[at.PRESSURE, lane] = phase[at.PRESSURE_0]
     w[at.PRESSURE_RATE, lane] = (phase[at.PRESSURE_1] - phase[at.PRESSURE_0]) / duration
     w[at.OWN_FLOW, lane] = flow
