@@ -12,9 +12,10 @@ from typing import Any
 import pytest
 
 from airyoke.quantities import Refused
-from airyoke.record.backup import back_up, backup_finding, restore
+from airyoke.record.backup import back_up, backup_finding, check_backup, restore
 from airyoke.record.chain import Row
 from airyoke.record.record import STREAMS, Record
+from airyoke.record.space import SpaceRules
 from airyoke.record.transfer import copy_site, export_lines, read_lines, record_from_lines
 from record.conftest import NO_RESERVE, Site, reading, start_ward
 from record.postgres import Server
@@ -72,6 +73,16 @@ def test_a_backup_that_is_not_what_was_written_is_refused_and_not_touched(record
     assert refused_id(restore, path, tmp_path / "new.airyoke") == wanted
     assert path.read_bytes() == now
     assert not (tmp_path / "new.airyoke").exists()
+
+
+def test_a_backup_is_made_from_a_disk_that_is_full_though_it_cannot_be_noted_there(file_place: Site, tmp_path: Path) -> None:
+    record = file_place.create()
+    start_ward(record)
+    record.space = SpaceRules(warn_below_bytes=2**60, stop_below_bytes=2**60)
+    written = back_up(record, tmp_path, person="cron")
+    assert not written.noted
+    assert record.last_of("backup") is None
+    check_backup(written.path)
 
 
 def test_nothing_is_overwritten_by_a_restore_an_export_or_a_copy(record: Record, tmp_path: Path) -> None:

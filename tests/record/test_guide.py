@@ -24,7 +24,7 @@ from record.postgres import Server
 # From Python 3.12 on a fork beside threads is warned of; the children here do their own work and end.
 pytestmark = pytest.mark.filterwarnings("ignore:.*fork.*:DeprecationWarning")
 GUIDE = (Path(__file__).parents[2] / "docs" / "record.md").read_text("utf-8")
-BLOCKS = re.findall(r"```(sh|sql)\n(.*?)```", GUIDE, re.DOTALL)
+BLOCKS = re.findall(r"```(sh|sql|python)\n(.*?)```", GUIDE, re.DOTALL)
 PASSWORDS = {"kim": "orange bicycle lantern moss", "ann": "seven quiet herons wading", "lee": "brass kettle under snow"}
 
 
@@ -62,7 +62,7 @@ def at_a_terminal(words: list[str], folder: Path) -> tuple[int, str]:
     return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), output
 
 
-def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, server: Server) -> None:
+def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     write_tables(tmp_path / "ward.xlsx", demo_tables(datetime.now().astimezone()))  # type: ignore[arg-type]
     for name in ("backups", "elsewhere"):
         (tmp_path / name).mkdir()
@@ -74,6 +74,11 @@ def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, server: Se
                 made = re.search(r"CREATE ROLE (\w+)", statement)
                 if statement.strip() and (made is None or made.group(1) not in known):
                     server.sql("postgres", statement)
+            continue
+        if language == "python":
+            monkeypatch.chdir(tmp_path)
+            exec(compile(block, "docs/record.md", "exec"), {})
+            assert capsys.readouterr().out == "12 beds\n"
             continue
         for line in block.splitlines():
             there = line.replace("@db.example/", f"@127.0.0.1:{server.port}/")

@@ -101,6 +101,8 @@ def backup_command(folder: Path, where: str, site: str | None, *, as_json: bool)
     with Record.open(where, site=site) as record:
         written = back_up(record, folder, person=account())
         words = [f"Backup {written.path}", f"verified, {written.entries} entries, SHA-256 {written.sha256}"]
+        if not written.noted:
+            words.append("The record takes no entry now (status says why), so the backup is not noted in it.")
         return answer("backup", words, record, as_json=as_json, path=str(written.path), sha256=written.sha256)
 
 

@@ -25,7 +25,7 @@ def back_up(record: Record, folder: Path, *, person: str) -> Written:
 
     The record stays in use meanwhile. From a server the copy is a SQLite file of this site. Raises
     :class:`airyoke.quantities.Refused` where the folder is not there, the disk is full, or the record is not what was
-    written: a broken record is not copied over a good backup.
+    written: a broken record is not copied over a good backup. Where the record takes no entry now, ``noted`` is false.
     """
     if not folder.is_dir():
         raise refused("folder-missing", f"there is no folder {folder.name}", "make it first", folder.name)
@@ -42,16 +42,19 @@ def back_up(record: Record, folder: Path, *, person: str) -> Written:
             heads, count = _verified(part, record)
             sync_file(part)
             digest = file_sha256(part)
-            part.rename(path)
             note = path.with_name(path.name + ".sha256")
             note.write_text(f"{digest}  {path.name}\n", "ascii")
             sync_file(note)
+            part.rename(path)
             sync_folder(folder)
         finally:
             for left in (part, *(part.with_name(part.name + end) for end in ("-wal", "-shm", ".lock", "-journal"))):
                 left.unlink(missing_ok=True)
     content = {"file": path.name, "sha256": digest, "head": str(heads[0]), "entries": count}
-    record.write_audit("backup", content, person=person)
+    try:
+        record.write_audit("backup", content, person=person)
+    except Refused:  # a full disk is when a copy on another one is needed most
+        return Written(path, digest, heads, count, noted=False)
     return Written(path, digest, heads, count)
 
 

@@ -32,12 +32,14 @@ _LONGEST_LINE: Final = 2 * 1024 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """A file that was written: its hash, the ends of both chains in it, and how many entries it holds."""
+    """A file that was written: its hash, the ends of both chains in it, and how many entries it holds. ``noted``: the
+    record says so in its audit."""
 
     path: Path
     sha256: str
     heads: tuple[Head, ...]
     entries: int
+    noted: bool = True
 
 
 def export_lines(record: Record, path: Path) -> Written:
