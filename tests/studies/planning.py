@@ -1,13 +1,12 @@
-"""The product as the studies ask it: a ward in, a plan out; a pair by a ward of two; and groups judged again.
+"""The product as the studies ask it: a ward in, a plan out; pairs one by one; and groups judged again.
 
-Only the public question ``plan_ward`` is asked. Its hints (what would change who is left) are left out: they change
-no plan and take time.
+The hints of a plan (what would change who is left) are left out: they change no plan and take time.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from unittest.mock import patch
 
@@ -15,7 +14,9 @@ from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import standard_build
 from airyoke.lungs.patient import Patient
 from airyoke.plan import compose
+from airyoke.plan.judging import Judge, refused_pair, ventilator_class
 from airyoke.plan.plan import Plan
+from airyoke.ward.candidates import assess_ward, candidate
 from airyoke.ward.questions import plan_ward
 from airyoke.ward.ward import Ward
 from plan.ward_rules import WardRules
@@ -47,32 +48,37 @@ class Pair:
 
 
 class PairBook:
-    """Every pair of a ward that rooms, labels and conditions allow, judged by the product one at a time."""
+    """Every pair of a ward that rooms, labels and conditions allow, judged by the product one at a time.
+
+    All ventilators of the ward must be alike. The verdicts are those that a plan of the ward would make if it chose
+    the pair; a pair that already the screen leaves outside has the screen's settings.
+    """
 
     def __init__(self, ward: Ward, rules: WardRules | None = None, draws: int = DRAWS) -> None:
         self.ward = ward
         self.rules = WardRules(ward) if rules is None else rules
         self.permitted = tuple(sorted(self.rules.pairs()))
-        self._draws = draws
+        (self._kind,) = {ventilator_class(v) for v in ward.ventilators}
+        self._number = {bed.label: i for i, bed in enumerate(ward.beds)}
+        candidates = tuple(candidate(a, ward.policy) for a in assess_ward(ward))
+        self._judge = Judge(candidates, ward.policy, draws, seed=0)
+        self._prepared = False
         self._known: dict[tuple[str, str], Pair] = {}
 
     def pair(self, beds: tuple[str, str]) -> Pair:
-        """The pair, from a ward of these two beds and one ventilator."""
+        """The pair at its best settings."""
         if beds not in self._known:
-            self._known[beds] = self._ask(beds)
+            if not self._prepared:
+                self._judge.prepare(2, self._kind)
+                self._prepared = True
+            verdict = self._judge.verdict(tuple(self._number[b] for b in beds), self._kind)
+            settings = (
+                verdict.answer.settings
+                if verdict.answer is not None
+                else refused_pair(verdict, self._kind, self._judge).settings_tried
+            )
+            self._known[beds] = Pair(beds, settings, verdict.margin, verdict.allowed)
         return self._known[beds]
-
-    def _ask(self, beds: tuple[str, str]) -> Pair:
-        two = tuple(self.rules.bed[b] for b in beds)
-        plan = planned(replace(self.ward, beds=two, ventilators=self.ward.ventilators[:1]), self._draws)
-        for group in plan.groups:
-            if len(group.beds) == 2:
-                assert group.answer is not None
-                assert group.answer.margin is not None
-                return Pair(beds, group.settings, group.answer.margin.value, True)
-        (refused,) = plan.refused_pairs
-        margin = float("-inf") if refused.margin is None else refused.margin
-        return Pair(beds, refused.settings_tried, margin, False)
 
 
 @dataclass(frozen=True)
