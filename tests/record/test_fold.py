@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from airyoke.quantities import Refused
-from airyoke.ward.kinds import KINDS, content_findings
+from airyoke.ward.kinds import KINDS, content_findings, touches
 from record.scribe import Scribe, entry, small_ward
 
 
@@ -42,6 +42,28 @@ def test_a_new_patient_does_not_inherit_the_old_readings() -> None:
     assert patient is not None
     assert dict(patient.readings) == {}
     assert refused(scribe, "reading", bed="1", code="a", values={"plateau_cmh2o": 24}) == "patient-other"
+
+
+def test_a_bed_keeps_its_room_until_another_or_none_is_named() -> None:
+    scribe = small_ward()
+    scribe.write("bed", bed="1")
+    assert scribe.fold.state.beds["1"].room == "East"
+    scribe.write("bed", bed="1", room="West")
+    assert scribe.fold.state.beds["1"].room == "West"
+    scribe.write("bed", bed="1", room=None)
+    assert scribe.fold.state.beds["1"].room is None
+
+
+def test_every_kind_names_what_it_sets_so_that_two_writers_are_told_apart() -> None:
+    about = {"person": {"name": "x", "roles": []}, "stock": {"counts": {"y-piece": 1}}, "policy": {"values": {"sharing": "no"}}, "site": {"title": "x"},
+             "patient_moved": {"bed": "1", "to": "2"}, "correction": {"corrects": "x", "content": {}}, "undo": {"undoes": "x"}}  # fmt: skip
+    common = {"bed": "1", "room": "x", "values": {"ph": 7.3}, "ventilator": "V1", "group": "g", "beds": ["1"], "plan": "p", "build": "b", "settings": {}}
+    facts = {"note", "check_done", "import"}  # further ones take nothing away from anybody
+    for kind in KINDS.values():
+        if kind.stream == "ward":
+            fields = {field.name for field in kind.fields}
+            content = about.get(kind.name) or {name: value for name, value in common.items() if name in fields}
+            assert bool(touches(kind.name, content)) == (kind.name not in facts), kind.name
 
 
 def test_readings_move_with_the_patient() -> None:

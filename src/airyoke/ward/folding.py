@@ -97,7 +97,8 @@ def _bed(state: WardState, content: Mapping[str, Any], entry: Entry) -> WardStat
     bed = content["bed"]
     old = state.beds.get(bed, Place())
     if not content.get("removed"):
-        return replace(state, beds=_with(state.beds, bed, replace(old, room=content.get("room"))))
+        room = content.get("room", old.room)
+        return replace(state, beds=_with(state.beds, bed, replace(old, room=room)))
     _place(state, bed)
     if old.patient is not None:
         _refuse("bed-occupied", f"somebody is in bed {bed}", "write down where the patient went first", bed)

@@ -196,7 +196,8 @@ def touches(kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
     values: Mapping[str, Any] = content.get("values") or {}
     match kind:
         case "bed":
-            return {f"bed {bed}": [content.get("room"), bool(content.get("removed"))]}
+            removed = {f"bed {bed}": "removed"} if content.get("removed") else {}
+            return {**removed, **({f"bed {bed}: room": content["room"]} if "room" in content else {})}
         case "patient_in":
             return {f"bed {bed}: patient": content.get("code"), **_each(f"bed {bed}", values)}
         case "patient_out":
