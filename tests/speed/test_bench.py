@@ -12,6 +12,8 @@ import pytest
 from airyoke.breath import layout as at
 from airyoke.breath.engine import settle
 from airyoke.cli import main
+from airyoke.cli.bench import bench_page
+from airyoke.cli.page import page_for_stdout
 from airyoke.contract.bench_answer import BenchAnswer
 from airyoke.speed.baselines import Problem, settle_by_lsoda, slope_numba, slope_numpy
 from airyoke.speed.scenarios import errors, stacked, stored_scenarios
@@ -85,6 +87,17 @@ def test_stored_results_can_be_compared_with_what_the_bench_writes_now(file):
     stored = BenchAnswer.model_validate_json(file.read_bytes())
     assert stored.threads_agree
     assert {"engine, one thread", "LSODA, numpy", "LSODA, numba"} <= {one.name for one in stored.solvers}
+
+
+def test_the_page_shows_every_solver_and_wait_beside_an_earlier_result():
+    answer = BenchAnswer.model_validate_json(sorted(STORED.glob("*.json"))[0].read_bytes())
+    page = page_for_stdout()
+    bench_page(page, answer, answer)
+    text = page.rendered()
+    for one in (*answer.solvers, *answer.times):
+        assert one.name in text
+    assert text.count("1.00") >= len(answer.solvers) + len(answer.times)
+    assert max(len(line) for line in text.splitlines()) <= 100
 
 
 def test_something_else_to_compare_with_is_refused_before_anything_is_measured(tmp_path, capsys):

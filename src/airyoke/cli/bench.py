@@ -71,9 +71,8 @@ def bench_page(page: Page, answer: BenchAnswer, earlier: BenchAnswer | None) -> 
         "Errors against a stored outside referee: tidal volume in % (of at least 20 mL), pressures in cmH2O; worst "
         "patient of a group. Slower: its processor time on the same groups over the engine's on one thread.", 2,
     )  # fmt: skip
-    columns = [Column("solver"), Column("groups", right=True), Column("processor, us", right=True)]
-    columns += [Column("wall, us", right=True), Column("slower", right=True), Column("VT % median", right=True)]
-    columns += [Column("VT % worst", right=True), Column("cmH2O worst", right=True)]
+    names = ("groups", "processor us", "wall us", "slower", "VT % med", "worst", "cmH2O")
+    columns = [Column("solver"), *(Column(name, right=True) for name in names)]
     before = {one.name: one.processor_us for one in earlier.solvers} if earlier else {}
     if earlier:
         columns.append(Column("now/then", right=True))
@@ -111,9 +110,14 @@ def _solver_row(one: SolverAnswer) -> list[str]:
         return [one.name, "not run", *["-"] * 6]
     errors = one.errors
     return [
-        one.name, str(one.scenarios), f"{one.processor_us:,.4g}", f"{one.wall_us:,.4g}", f"{one.times_the_engine:,.3g}",
+        one.name, str(one.scenarios), _figure(one.processor_us), _figure(one.wall_us),
+        _figure(one.times_the_engine),
         f"{errors.median_volume_pct:g}", f"{errors.largest_volume_pct:g}", f"{errors.largest_pressure_cmh2o:g}",
     ]  # fmt: skip
+
+
+def _figure(value: float) -> str:
+    return f"{value:,.0f}" if value >= 100.0 else f"{value:.3g}"
 
 
 def _change(now: float | None, before: dict[str, float] | dict[str, float | None], name: str) -> list[str]:
