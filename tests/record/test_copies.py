@@ -118,6 +118,7 @@ def test_backups_under_load_restore_to_the_same_entries(file_place: Site, tmp_pa
             while not stop.is_set():
                 mine.write([reading(20 + count[0] % 100 / 10)], person="rt", seen=10**9)
                 count[0] += 1
+                stop.wait(0.02)  # some dozens of entries a second are a heavy load for a ward
 
     writer = threading.Thread(target=work)
     writer.start()
