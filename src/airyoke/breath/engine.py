@@ -38,7 +38,8 @@ THREADS = 2
 class Accuracy:
     """Step tolerances (cmH2O) while far from and near the settled state, and when to stop.
 
-    ``stop``: the predicted *remaining* drift of an end-expiratory volume, as a share of the largest tidal volume.
+    ``stop``: what is predicted to be still wrong with an end-expiratory volume once the predicted rest of the way is
+    taken, as a share of the largest tidal volume.
     """
 
     coarse: float
