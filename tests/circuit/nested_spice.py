@@ -29,17 +29,17 @@ def _one_way(drop, r, k, crack=0.0, leak=0.0):
 
 
 class Edge:
-    """Pieces in series between two nodes: what they add up to."""
+    """Pieces in series between two nodes, from the wye's end: what they add up to. ``far``: compliance beyond a valve."""
 
     def __init__(self, r=0.0, k=0.0, c=0.0):
-        self.r, self.k, self.c, self.crack, self.leak, self.valve = r, k, c, 0.0, 0.0, False
+        self.r, self.k, self.c, self.far, self.crack, self.leak, self.valve = r, k, c, 0.0, 0.0, 0.0, False
 
     def add(self, part, element):
-        self.r, self.k, self.c = (
-            self.r + element.linear,
-            self.k + element.quadratic,
-            self.c + part.compliance_ml_per_cmh2o,
-        )
+        self.r, self.k = self.r + element.linear, self.k + element.quadratic
+        if self.valve:
+            self.far += part.compliance_ml_per_cmh2o
+        else:
+            self.c += part.compliance_ml_per_cmh2o
         if part.kind == "valve":
             self.valve, self.crack, self.leak = True, self.crack + part.cracking_cmh2o, part.back_leak_l_per_s_per_cmh2o
 
@@ -121,6 +121,7 @@ def netlist(assembly, parts, lungs, settings, breaths):
                     lines.append(f"Bexit {near} 0 I=v(emptying)*({_one_way(f'v({near})-{_number(peep)}', r, k)})")
                 continue
             far = node(side, up)
+            compliance[far] = compliance.get(far, 0.0) + edge.far
             first, second = (far, near) if side == "in" else (near, far)
             drop = f"v({first})-v({second})"
             law = _one_way(drop, edge.r, edge.k, edge.crack, edge.leak) if edge.valve else _flow(drop, edge.r, edge.k)

@@ -251,8 +251,8 @@ def _trunk_row(network: FlowNetwork) -> list[float]:
     row = [0.0] * k.TRUNK_COLUMNS
     row[k.TRUNK_IN_R], row[k.TRUNK_IN_K] = _coefficients(network.inspiratory_trunk)
     row[k.TRUNK_OUT_R], row[k.TRUNK_OUT_K] = _coefficients(network.expiratory_trunk)
-    compliance = max(network.splitter_compliance_ml_per_cmh2o / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
-    row[k.SPLITTER_IN_C] = row[k.SPLITTER_OUT_C] = compliance
+    for column, compliance in zip((k.SPLITTER_IN_C, k.SPLITTER_OUT_C), network.splitter_compliances, strict=True):
+        row[column] = max(compliance / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
     return row
 
 

@@ -78,13 +78,16 @@ class FlowNetwork:
 
     ``inspiratory_trunk`` lies between the machine's inspiratory port and the inspiratory splitter,
     ``expiratory_trunk`` between the expiratory splitter and the room (the machine's expiratory valve included).
-    ``splitter_compliance_ml_per_cmh2o`` stands once on each side. Compliances are against the room.
+    ``splitter_compliance_ml_per_cmh2o`` stands on each side, or on the inspiratory one alone where the expiratory has a
+    value of its own (hose between a one-way valve and its splitter fills with the splitter). Compliances are against
+    the room.
     """
 
     inspiratory_trunk: Element
     expiratory_trunk: Element
     splitter_compliance_ml_per_cmh2o: float
     limbs: tuple[Limb, ...]
+    expiratory_splitter_compliance_ml_per_cmh2o: float | None = None
 
     def scaled(self, resistance: float, compliance: float) -> FlowNetwork:
         """The same circuit with every resistance and every compliance multiplied: one draw of its uncertainty."""
@@ -102,9 +105,19 @@ class FlowNetwork:
                 )
                 for limb in self.limbs
             ),
+            None
+            if self.expiratory_splitter_compliance_ml_per_cmh2o is None
+            else self.expiratory_splitter_compliance_ml_per_cmh2o * compliance,
         )
+
+    @property
+    def splitter_compliances(self) -> tuple[float, float]:
+        """Compliance at the inspiratory and at the expiratory splitter, mL/cmH2O."""
+        own = self.expiratory_splitter_compliance_ml_per_cmh2o
+        inside = self.splitter_compliance_ml_per_cmh2o
+        return inside, inside if own is None else own
 
     @property
     def compliance_ml_per_cmh2o(self) -> float:
         """Compliance of the whole circuit without the lungs, mL/cmH2O."""
-        return 2 * self.splitter_compliance_ml_per_cmh2o + sum(limb.wye_compliance_ml_per_cmh2o for limb in self.limbs)
+        return sum(self.splitter_compliances) + sum(limb.wye_compliance_ml_per_cmh2o for limb in self.limbs)

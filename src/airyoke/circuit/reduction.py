@@ -9,7 +9,7 @@ against a solver that keeps the splitters apart. What a splitter costs is counte
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -75,19 +75,27 @@ def network_of(path: GasPath, mistakes: Mapping[str, Mistake] | None = None) -> 
     wrong = mistakes or {}
     machine = {"inspiratory": MACHINE_INSPIRATORY, "expiratory": MACHINE_EXPIRATORY}
     trunks = {side: machine[side].in_series_with(_trunk(path, side)) for side in ("inspiratory", "expiratory")}
-    shared = {
-        piece
+    inside, outside = (
+        MACHINE_COMPLIANCE_ML_PER_CMH2O + _fills_with_the_splitter(path, side, wrong)
         for side in ("inspiratory", "expiratory")
-        for piece, count in path.lanes_through(side).items()
-        if count > 1
-    }
-    shared_c = sum(path.assembly.part(piece).compliance_ml_per_cmh2o for piece in shared)
+    )
     return FlowNetwork(
         trunks["inspiratory"],
         trunks["expiratory"],
-        MACHINE_COMPLIANCE_ML_PER_CMH2O + 0.5 * shared_c,
+        inside,
         tuple(_limb(path, lane, wrong) for lane in path.lanes),
+        outside,
     )
+
+
+def _fills_with_the_splitter(path: GasPath, side: Side, wrong: Mapping[str, Mistake]) -> float:
+    """Compliance of what several lanes share on one side, and of what each has between its valve and the splitter."""
+    shared = {piece for piece, count in path.lanes_through(side).items() if count > 1}
+    total = sum(path.assembly.part(piece).compliance_ml_per_cmh2o for piece in shared)
+    for lane in path.lanes:
+        behind, _ = _own(path, lane, side, wrong)
+        total += sum(part.compliance_ml_per_cmh2o for part in behind)
+    return total
 
 
 def costs_of(path: GasPath) -> Costs:
@@ -171,7 +179,7 @@ def _limb(path: GasPath, lane: Lane, wrong: Mapping[str, Mistake]) -> Limb:
     between = Element(0.0)
     for part in patient:
         between = between.in_series_with(part.element)
-    own = [*_own(path, lane, "inspiratory", wrong), *_own(path, lane, "expiratory", wrong), wye, *patient]
+    own = [*_own(path, lane, "inspiratory", wrong)[1], *_own(path, lane, "expiratory", wrong)[1], wye, *patient]
     return Limb(
         inspiratory=into.in_series_with(wye.element),
         expiratory=out.in_series_with(wye.element),
@@ -184,11 +192,24 @@ def _limb(path: GasPath, lane: Lane, wrong: Mapping[str, Mistake]) -> Limb:
     )
 
 
-def _own(path: GasPath, lane: Lane, side: Side, wrong: Mapping[str, Mistake]) -> Iterable[Part]:
+def _own(path: GasPath, lane: Lane, side: Side, wrong: Mapping[str, Mistake]) -> tuple[list[Part], list[Part]]:
+    """One lane's own pieces of one side: those that fill with the splitter, and those that fill with its wye.
+
+    A one-way piece parts them: what lies between it and the splitter is not emptied or filled through the patient. The
+    piece itself counts with the wye; without any, everything does.
+    """
     passed = path.lanes_through(side)
-    for step in getattr(lane, side):
-        if passed[step.piece] == 1 and wrong.get(step.piece) != "missing":
-            yield path.assembly.part(step.piece)
+    own = [
+        path.assembly.part(step.piece)
+        for step in getattr(lane, side)
+        if passed[step.piece] == 1 and wrong.get(step.piece) != "missing"
+    ]
+    ways = [number for number, part in enumerate(own) if part.one_way]
+    if not ways:
+        return [], own
+    if side == "inspiratory":  # listed from the machine to the patient
+        return own[: ways[-1]], own[ways[-1] :]
+    return own[ways[0] + 1 :], own[: ways[0] + 1]
 
 
 def _branch(path: GasPath, lane: Lane, side: Side, wrong: Mapping[str, Mistake]) -> tuple[Element, Valve | None, float]:

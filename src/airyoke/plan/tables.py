@@ -65,8 +65,9 @@ def alone_in_its_place(build: Build, member: int) -> Build:
     alone = FlowNetwork(
         shared(network.inspiratory_trunk),
         shared(network.expiratory_trunk),
-        network.splitter_compliance_ml_per_cmh2o / n,
+        network.splitter_compliances[0] / n,
         (network.limbs[member],),
+        network.splitter_compliances[1] / n,
     )
     return replace(build, network=alone)
 

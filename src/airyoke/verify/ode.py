@@ -101,7 +101,7 @@ def _rates(
     network: FlowNetwork, lungs: tuple[LungValues, ...], peep: float, source: Source, exhaling: bool
 ) -> Callable[[float, Floats], list[float]]:
     n = len(lungs)
-    splitter = network.splitter_compliance_ml_per_cmh2o / 1000.0
+    inside, outside = (compliance / 1000.0 for compliance in network.splitter_compliances)
     wyes = [limb.wye_compliance_ml_per_cmh2o / 1000.0 for limb in network.limbs]
     limbs = list(zip(network.limbs, lungs, strict=True))
 
@@ -119,7 +119,7 @@ def _rates(
             sum_out += outward
             wye_rates.append((inward - outward - into_lung) / wyes[k])
             lung_rates.append(into_lung)
-        return [sum_in / splitter, sum_out / splitter, *wye_rates, *lung_rates]
+        return [sum_in / inside, sum_out / outside, *wye_rates, *lung_rates]
 
     return rates
 
