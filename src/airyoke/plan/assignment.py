@@ -73,7 +73,9 @@ def assign_other_than(
     """The best plan that differs from ``best`` in a shared group or in who is left; ``None`` where there is none."""
     model, x, left = _model(beds, options, ventilators, usable, stock, pools)
     same = {o.beds for o in best.chosen if len(o.beds) > 1}
-    cut = {x[k]: 1.0 for k, o in enumerate(options) if o.beds in same} | {left[i]: 1.0 for i in best.left}
+    # What the best plan has less what it has not is greatest, and only then, for the same groups and the same left.
+    cut = {x[k]: 1.0 if o.beds in same else -1.0 for k, o in enumerate(options) if len(o.beds) > 1}
+    cut |= {variable: 1.0 if i in best.left else -1.0 for i, variable in enumerate(left)}
     model.row(cut, high=len(same) + len(best.left) - 1.0)
     if not model.minimise({}).usable:
         return None
