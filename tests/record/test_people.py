@@ -69,6 +69,15 @@ def test_nobody_adds_or_removes_people_but_a_keeper_and_the_last_keeper_stays(pl
     assert record.entries()[2].content == {"name": "ann", "roles": ["writer"]}
 
 
+def test_roles_that_are_refused_leave_the_password_as_it_was(place: Site) -> None:
+    record = keeper(place)
+    assert refused_id(add_person, record, "kim", ["writer"], OTHER, by="kim") == "keeper-last"
+    assert refused_id(add_person, record, "kim", ["boss"], OTHER, by="kim") == "role-unknown"
+    assert sign_in(record, "kim", GOOD, Throttle()) == ("keeper",)
+    add_person(record, "kim", ["keeper", "writer"], OTHER, by="kim")
+    assert sign_in(record, "kim", OTHER, Throttle()) == ("keeper", "writer")
+
+
 def test_a_changed_password_replaces_the_old_one(place: Site) -> None:
     record = keeper(place)
     change_password(record, "kim", OTHER)

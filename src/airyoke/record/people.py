@@ -14,6 +14,7 @@ from airyoke.record.passwords import Throttle, check_strength, fits, hashed
 from airyoke.record.record import Record
 from airyoke.record.schema import account_table
 from airyoke.ward.entries import Draft
+from airyoke.ward.kinds import content_findings
 
 _A: Final = account_table.c
 
@@ -26,11 +27,17 @@ def add_person(record: Record, name: str, roles: Sequence[str], password: str, *
         raise refused("keeper-first", "the first person of a record is its keeper", "--role keeper")
     check_strength(password, name, record.site)
     draft = Draft("person", {"name": name, "roles": list(dict.fromkeys(roles))})
-    # Account first: one without roles may do nothing, so a power cut between the two leaves nothing open.
+    writer = by if state.people else name
+    if wrong := content_findings(draft.kind, draft.content):
+        raise Refused(wrong)
+    record.check_may_write(writer, draft)
     kept = hashed(password)
-    record.check_may_write(by if state.people else name, draft)
-    _keep(record, name, kept)
-    record.write([draft], person=by if state.people else name, seen=state.sequence)
+    if name in state.people:  # what is refused about the roles leaves the password alone
+        record.write([draft], person=writer, seen=state.sequence)
+        _keep(record, name, kept)
+    else:  # an account without roles may do nothing: a power cut between the two leaves nothing open
+        _keep(record, name, kept)
+        record.write([draft], person=writer, seen=state.sequence)
 
 
 def remove_person(record: Record, name: str, *, by: str, reason: str | None = None) -> None:
