@@ -20,9 +20,9 @@ def _cover(seed):
     sets = [(model.variable(), set(dice.sample(range(12), 4))) for _ in range(24)]
     for thing in range(12):
         model.row({x: 1.0 for x, members in sets if thing in members} | {model.variable(): 1.0}, low=1.0)
-    return model, {x: float(dice.randint(1, 9)) for x, _ in sets} | {
-        x: 20.0 for x in range(len(sets), len(model.highest))
-    }
+    return model, {x: float(dice.randint(1, 9)) for x, _ in sets} | dict.fromkeys(
+        range(len(sets), len(model.highest)), 20.0
+    )
 
 
 def test_answers_from_several_threads_are_those_of_one_and_the_process_keeps_its_stdout(capfd):
