@@ -24,9 +24,12 @@ from airyoke.lungs.patient import Patient
 from airyoke.plan.grid import settings_grid
 from airyoke.plan.screen import Proposal, Screened
 
-SEARCH_DRAWS = 256
+SEARCH_DRAWS = 256  # for the finalists
+CLOSE_DRAWS = 512  # for what ends near the threshold
 CLIMB_DRAWS = 64  # the first of the search draws: enough to tell which neighbour is better
 NEIGHBOURS_WITH_DRAWS = 8
+NEIGHBOURS_WHEN_CLOSE = 16
+CLOSE = (-0.20, 0.10)  # a margin of the search between these: it matters whether there is something a little better
 ROUNDS = 4
 FINALISTS = 3
 SEARCH_SEED_OFFSET = 9001  # added to the user's seed: the search shares draws neither with the screen nor the judgement
@@ -64,7 +67,7 @@ class SettingsSearch:
         screened: Screened,
     ) -> Found:
         """The best settings of a group, from those that the screen proposes."""
-        group = sample_group(patients, build, self.policy.assumptions, SEARCH_DRAWS, self.seed + SEARCH_SEED_OFFSET)
+        group = sample_group(patients, build, self.policy.assumptions, CLOSE_DRAWS, self.seed + SEARCH_SEED_OFFSET)
         proposals = screened.proposals
         fio2 = shared_fio2(group, settings_of(proposals[0], 0.21, self.ventilator), self.policy)
         starts = [settings_of(p, fio2, self.ventilator) for p in proposals]
@@ -74,30 +77,45 @@ class SettingsSearch:
         return self._climb(group, starts, present)
 
     def _climb(self, group: SampledGroup, starts: list[Settings], present: Sequence[Settings | None]) -> Found:
-        """From the best start uphill over the dials until no neighbour is better."""
+        """From the best start uphill over the dials until no neighbour is better; where that ends near the threshold,
+        on from there with more draws and a wider eye, before a group is cut for want of better settings."""
         known = dict(zip(starts, self._values(group, starts, CLIMB_DRAWS), strict=True))
+        self._uphill(group, known, present, CLIMB_DRAWS, NEIGHBOURS_WITH_DRAWS, (1,))
+        finalists = sorted(known, key=lambda one: _rank(one, known, present))[:FINALISTS]
+        last = dict(zip(finalists, self._values(group, finalists, SEARCH_DRAWS), strict=True))
+        if CLOSE[0] < max(last.values()) < CLOSE[1]:
+            last = dict(zip(last, self._values(group, list(last), CLOSE_DRAWS), strict=True))
+            self._uphill(group, last, present, CLOSE_DRAWS, NEIGHBOURS_WHEN_CLOSE, (1, 2))
+        return self._found(group, min(last, key=lambda one: _rank(one, last, present)))
 
-        def rank(settings: Settings) -> tuple[float, float]:
-            return (-round(known[settings] / TIE), distance(settings, present))
-
-        here = min(known, key=rank)
+    def _uphill(
+        self,
+        group: SampledGroup,
+        known: dict[Settings, float],
+        present: Sequence[Settings | None],
+        draws: int,
+        neighbours: int,
+        reaches: tuple[int, ...],
+    ) -> None:
+        """Add better and better settings to ``known`` with their margins, until no neighbour of the best is better."""
+        seen = set(known)
+        here = min(known, key=lambda one: _rank(one, known, present))
         for _ in range(ROUNDS):
-            new = [one for one in self._around(here, 1) if one not in known]
+            new = [one for reach in reaches for one in self._around(here, reach) if one not in seen]
+            new = list(dict.fromkeys(new))
+            seen.update(new)
             # A margin with draws is never above the one at best estimate: most neighbours need no draws.
             at_best = self._values(group, new, 0)
             hopeful = [i for i in np.argsort(-at_best, kind="stable") if at_best[i] > known[here] + TIE]
-            tried = [new[i] for i in hopeful[:NEIGHBOURS_WITH_DRAWS]]
-            known.update(zip(tried, self._values(group, tried, CLIMB_DRAWS), strict=True))
-            best = min(known, key=rank)
+            tried = [new[i] for i in hopeful[:neighbours]]
+            known.update(zip(tried, self._values(group, tried, draws), strict=True))
+            best = min(known, key=lambda one: _rank(one, known, present))
             if best == here:
-                break
+                return
             here = best
-        finalists = sorted(known, key=rank)[:FINALISTS]
-        known.update(zip(finalists, self._values(group, finalists, SEARCH_DRAWS), strict=True))
-        return self._found(group, min(finalists, key=rank))
 
     def _found(self, group: SampledGroup, settings: Settings, *, draws: bool = True) -> Found:
-        rows = None if draws else np.zeros(1, np.int64)
+        rows = np.arange(SEARCH_DRAWS + 1) if draws else np.zeros(1, np.int64)
         outcome = predict(group, [settings], rows=rows, accuracy=QUICK)
         judged = judge_group(group, outcome, self.policy)
         return Found(settings, group_margin(judged, self.policy), tuple(judged))
@@ -159,6 +177,13 @@ def _smallest(margins: list[NDArray[np.float64]], settled: NDArray[np.bool_], ro
     """Smallest margin of every run, (candidates, rows); a run that did not settle is outside everything."""
     smallest = np.where(settled, np.min(margins, axis=0), -np.inf)
     return np.asarray(smallest.reshape(-1, rows))
+
+
+def _rank(
+    settings: Settings, known: dict[Settings, float], present: Sequence[Settings | None]
+) -> tuple[float, float]:
+    """The largest margin first; of equal ones the nearest to what the patients have now."""
+    return (-round(known[settings] / TIE), distance(settings, present))
 
 
 def settings_of(proposal: Proposal, fio2: float, ventilator: Ventilator) -> Settings:
