@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any
 
 import pytest
@@ -100,3 +101,9 @@ def test_a_server_that_does_not_answer_is_told(server: Server) -> None:
         Record.open(server.url("no_such_database"), site="st-one")
     with pytest.raises(Refused, match="record-foreign"):
         Record.open(server.url("postgres"), site="st-one")
+
+
+def test_without_the_driver_for_postgresql_the_way_out_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    with pytest.raises(Refused, match="postgresql-missing"):
+        Record.open("postgresql://airyoke_app@127.0.0.1/airyoke", site="st-one")

@@ -245,7 +245,12 @@ def server_engine(where: str) -> Engine:
     """An engine on a PostgreSQL server."""
     url = "postgresql+psycopg://" + where.split("://", 1)[1]
     options = f"-c lock_timeout={BUSY_TIMEOUT_S:.0f}s -c synchronous_commit=on"
-    return create_engine(url, pool_pre_ping=True, pool_size=4, max_overflow=16, connect_args={"options": options})
+    arguments = {"options": options}
+    try:
+        return create_engine(url, pool_pre_ping=True, pool_size=4, max_overflow=16, connect_args=arguments)
+    except ModuleNotFoundError:
+        reason = "this installation cannot speak to PostgreSQL"
+        raise refused("postgresql-missing", reason, "install airyoke with [postgres]") from None
 
 
 def _open_server(where: str, read_only: bool) -> Database:
