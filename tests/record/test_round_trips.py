@@ -65,6 +65,12 @@ def test_what_json_cannot_hold_is_refused(content: dict[str, Any]) -> None:
         canonical(content)
 
 
+@pytest.mark.parametrize("line", ["", "{}", "[]", "null", "{" * 100_000, "[" * 100_000, '{"a":1}', line_of(entry(1, "note", {}))[:-1], line_of(entry(1, "note", {})) + "x"])
+def test_a_line_that_is_none_is_no_entry(line: str) -> None:
+    with pytest.raises(ValueError):
+        entry_of(line, hash_of(line))
+
+
 # Test vectors of RFC 8785, sections 3.2.2 and 3.2.3, and its appendix B.
 @pytest.mark.parametrize(("content", "text"), [
     ({"numbers": [333333333.33333329, 1e30, 4.50, 2e-3, 0.000000000000000000000000001]}, '{"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27]}'),

@@ -20,27 +20,27 @@ from airyoke.ward.entries import Entry
 FIRST: Final = "0" * 64
 _LARGEST_WHOLE: Final = 2**53 - 1
 _NAMES: Final = tuple(item.name for item in fields(Entry) if item.name != "hash")
+_NAME_SET: Final = frozenset(_NAMES)
 
 
 def canonical(content: Mapping[str, Any]) -> dict[str, Any]:
     """The content as it will be read again: 24.0 becomes 24, tuples become lists. Raises
     :class:`airyoke.quantities.Refused` for what JSON cannot hold: not a number, infinity, half a letter."""
     try:
-        found: dict[str, Any] = _read(rfc8785.dumps(dict(content)))
+        found: dict[str, Any] = _READER.decode(rfc8785.dumps(dict(content)).decode("utf-8"))
     except (rfc8785.CanonicalizationError, RecursionError, TypeError) as error:
         finding = Finding("entry-form", "refused", f"this cannot be written down: {error}", "type it again")
         raise Refused((finding,)) from None
     return found
 
 
-def _read(text: str | bytes) -> Any:
-    return json.loads(text, parse_int=_number)
-
-
 def _number(digits: str) -> int | float:
     """A whole number, which is a float where it is larger than JSON numbers are exact: RFC 8785 prints both alike."""
     whole = int(digits)
     return whole if -_LARGEST_WHOLE <= whole <= _LARGEST_WHOLE else float(digits)
+
+
+_READER: Final = json.JSONDecoder(parse_int=_number)
 
 
 def line_of(entry: Entry) -> str:
@@ -56,7 +56,10 @@ def hash_of(line: str) -> str:
 
 def entry_of(line: str, line_hash: str) -> Entry:
     """The entry in a line. Raises ``ValueError`` where it is no line of a record."""
-    found = _read(line)
-    if not isinstance(found, dict) or found.keys() != set(_NAMES) or not isinstance(found["content"], dict):
+    try:
+        found = _READER.decode(line)
+    except RecursionError:
+        raise ValueError("nested too deep for a line of a record") from None
+    if not isinstance(found, dict) or found.keys() != _NAME_SET or not isinstance(found["content"], dict):
         raise ValueError("not a line of a record")
     return Entry(**found, hash=line_hash)

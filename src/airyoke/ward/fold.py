@@ -70,7 +70,7 @@ class Fold:
 
     def _kept_after(self, state: WardState) -> Fold:
         kept = (*self.kept, state) if state.sequence % _KEEP_EVERY == 0 else self.kept
-        return replace(self, state=state, kept=kept)
+        return Fold(state, self.revisions, kept)
 
     def _revised(self, entry: Entry, source: Source) -> Fold:
         revision = _revision(entry, source)

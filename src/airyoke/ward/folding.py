@@ -20,7 +20,7 @@ def after(state: WardState, entry: Entry, content: Mapping[str, Any]) -> WardSta
     """
     step = _STEPS.get(entry.kind)
     changed = state if step is None else step(state, content, entry)
-    return replace(changed, sequence=entry.sequence)
+    return changed if changed.sequence == entry.sequence else replace(changed, sequence=entry.sequence)
 
 
 def _refuse(finding_id: str, reason: str, remedy: str, bed: str | None = None) -> NoReturn:
@@ -77,7 +77,7 @@ def _check_machine(state: WardState, ventilator: str | None, bed: str) -> None:
 
 
 def _seat(state: WardState, bed: str, patient: Stay | None) -> WardState:
-    return replace(state, beds=_with(state.beds, bed, replace(state.beds[bed], patient=patient)))
+    return replace(state, beds=_with(state.beds, bed, Place(state.beds[bed].room, patient)))
 
 
 def _on(state: WardState, bed: str, ventilator: str | None) -> WardState:
@@ -149,7 +149,9 @@ def _reading(state: WardState, content: Mapping[str, Any], entry: Entry) -> Ward
         # A reading that is written down late never hides one that was taken after it.
         if old is None or old.is_before(new):
             readings[name] = new
-    return _seat(state, content["bed"], replace(patient, readings=readings))
+    read = Place(state.beds[content["bed"]].room, Stay(patient.code, patient.since, patient.values, readings))
+    # In one step with the sequence: nearly all of a record is readings, and opening it folds every one of them.
+    return replace(state, beds=_with(state.beds, content["bed"], read), sequence=entry.sequence)
 
 
 def _ventilator(state: WardState, content: Mapping[str, Any], entry: Entry) -> WardState:
