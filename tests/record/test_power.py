@@ -159,14 +159,9 @@ def test_a_backup_that_was_acknowledged_is_there_after_a_power_cut_and_any_that_
         backups = list((tmp_path / "left").glob("st-example-*.airyoke"))
         assert len(backups) == 1 or not acknowledged, (seed, number)
         for backup in backups:
-            try:
-                check_backup(backup)
-                proved = "proved"
-            except Refused as refusal:
-                proved = refusal.findings[0].id
-            assert proved == "proved" or not acknowledged, (seed, number, proved)
-            found[proved] += 1
+            check_backup(backup)
+            found["proved"] += 1
         found["none yet"] += not backups
     with capsys.disabled():
         print(f"\n  power cuts in a backup: {MOMENTS // 2}, seed {seed}: {dict(found)}")
-    assert found["proved"] > 0
+    assert min(found["proved"], found["none yet"]) > 0

@@ -45,6 +45,7 @@ def back_up(record: Record, folder: Path, *, person: str) -> Written:
             note = path.with_name(path.name + ".sha256")
             note.write_text(f"{digest}  {path.name}\n", "ascii")
             sync_file(note)
+            sync_folder(folder)  # first the proof, then the backup: none is ever seen without
             part.rename(path)
             sync_folder(folder)
         finally:
