@@ -118,7 +118,8 @@ def _other_room(planned: Planned, request: Request, bed: int) -> list[Note]:
         for i, other in enumerate(request.candidates)
         if i != bed and other.may_share and other.room != c.room and not why_not_together(c, other, mixed)
     ]
-    judge = Judge(request.candidates, mixed, request.draws, request.seed)
+    # Rooms change nothing in a verdict, only whether it is asked for.
+    judge = planned.judge
     condition = "if beds of different rooms may share (policy rooms_may_mix)"
     return _first_that_fits(planned, request, bed, others, judge, "rooms-may-mix", condition)
 
