@@ -24,7 +24,7 @@ from record.power import Disk, Event, fresh, record_writer
 from record.test_forms import lines, sample
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
-MOMENTS = 2000 if LONG else 60
+MOMENTS = 2000 if LONG else 40
 ENTRIES = 60 if LONG else 24
 CHECKPOINT_ABOVE_BYTES = 100_000
 

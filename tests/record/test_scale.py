@@ -58,7 +58,7 @@ def test_a_large_record_opens_cold_in_time_and_folds_on_from_where_it_was(file_p
         print(f"\n  {int(sequence)} entries, {size:.0f} MiB: cold start {ready_s:.2f} s, {memory_mib:.0f} MiB; one more {one_more_s * 1000:.0f} ms; verified in full {verified_s:.1f} s")
     assert ready_s < 5
     assert memory_mib < 200
-    assert one_more_s < 0.5
+    assert one_more_s < 2
 
 
 def test_a_long_shift_keeps_the_log_short_and_the_memory_flat(file_place: Site, capsys: pytest.CaptureFixture[str]) -> None:
