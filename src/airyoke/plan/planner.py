@@ -61,16 +61,19 @@ def plan_groups(request: Request, progress: Progress | None = None, stop: Stop |
     if policy.sharing != "no":
         pool.add_pairs(tell)
     assignment, rounds = chooser.best(tell)
-    for size in range(3, min(policy.max_group_size, MAX_PATIENTS) + 1):
-        if policy.sharing == "no" or _pairs_suffice(assignment, len(candidates) - len(kept), free_for_use):
-            break
-        pool.add_larger(size)
+    larger = list(range(3, min(policy.max_group_size, MAX_PATIENTS) + 1)) if policy.sharing != "no" else []
+    while larger and not _pairs_suffice(assignment, len(candidates) - len(kept), free_for_use):
+        pool.add_larger(larger.pop(0))
         assignment, more = chooser.best(tell)
         rounds += more
     if assignment.left:
         assignment = chooser.with_alternatives(assignment)
     tell("looking for the runner-up", 0, 1)
     runner_up = chooser.second(assignment) if policy.sharing != "no" else None
+    while larger and (runner_up is None or len(runner_up.left) > len(assignment.left)):
+        # The plan itself cannot be better for larger groups, but the next best may place more people with one.
+        pool.add_larger(larger.pop(0))
+        runner_up = chooser.second(assignment)
     tell("looking for the runner-up", 1, 1)
     on_machines = pool.machines.on_machines(assignment.chosen)
     in_use = {free[o.ventilator].label for o in on_machines if o.ventilator >= 0} | kept_labels
