@@ -111,7 +111,9 @@ def file_site(path: Path) -> Site:
 
 def start_ward(record: Record) -> None:
     """A keeper, two beds, two ventilators, a patient."""
-    record.write([Draft("person", {"name": "kim", "roles": ["keeper", "planner"]})], person="kim", seen=record.state().sequence)
+    record.write(
+        [Draft("person", {"name": "kim", "roles": ["keeper", "planner"]})], person="kim", seen=record.state().sequence
+    )
     drafts = [
         Draft("ventilator", {"ventilator": "V1"}),
         Draft("ventilator", {"ventilator": "V2"}),

@@ -52,7 +52,10 @@ def _something(scribe: Scribe, dice: random.Random, number: int) -> tuple[str, d
             ("patient_in", {"bed": bed, "code": f"p{number}", "values": dice.choice([{}, {"ventilator": machine}])}),
             ("patient_out", who),
             ("patient_moved", {**who, "to": dice.choice(BEDS)}),
-            ("patient_changed", {**who, "values": dice.choice([{"ventilator": machine}, {"ventilator": None}, {"position": "prone"}])}),
+            (
+                "patient_changed",
+                {**who, "values": dice.choice([{"ventilator": machine}, {"ventilator": None}, {"position": "prone"}])},
+            ),
             *[("reading", {**who, "read_at": minute, "values": {"plateau_cmh2o": dice.randrange(15, 35)}})] * 3,
             *[("group_started", {"group": f"g{number}", "ventilator": machine, "beds": others})] * 3,
             *[("group_changed", {"group": group, "beds": others, "to": _off(state, group, others, dice, to)})] * 2,
@@ -65,11 +68,17 @@ def _something(scribe: Scribe, dice: random.Random, number: int) -> tuple[str, d
     )
 
 
-def _off(state: WardState, group: str, stay: Sequence[str], dice: random.Random, wrong: dict[str, Any]) -> dict[str, Any]:
+def _off(
+    state: WardState, group: str, stay: Sequence[str], dice: random.Random, wrong: dict[str, Any]
+) -> dict[str, Any]:
     """Where those go who are taken off: mostly somewhere sensible."""
     if group not in state.groups or dice.random() < 0.1:
         return wrong
-    return {bed: dice.choice([None, *MACHINES]) for bed in state.groups[group].beds if bed not in stay and dice.random() < 0.5}
+    return {
+        bed: dice.choice([None, *MACHINES])
+        for bed in state.groups[group].beds
+        if bed not in stay and dice.random() < 0.5
+    }
 
 
 def _corrected(named: Any, dice: random.Random) -> dict[str, Any]:

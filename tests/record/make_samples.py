@@ -25,7 +25,13 @@ def write(form: str) -> None:
     assert not target.exists(), "a sample is never written anew"
     scribe = small_ward()
     for number in range(6):
-        scribe.write("reading", bed="1", code="a", read_at=f"2026-11-25T14:{number:02}+00:00", values={"plateau_cmh2o": 20 + number})
+        scribe.write(
+            "reading",
+            bed="1",
+            code="a",
+            read_at=f"2026-11-25T14:{number:02}+00:00",
+            values={"plateau_cmh2o": 20 + number},
+        )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "sample"
         make_tables(path, form=form)
@@ -36,7 +42,9 @@ def write(form: str) -> None:
             line = line_of(replace(entry, previous=previous))
             previous = hash_of(line)
             row = (entry.site, entry.stream, entry.sequence, entry.id, entry.kind, previous, line)
-            connection.execute("INSERT INTO entry (site, stream, sequence, id, kind, hash, line) VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+            connection.execute(
+                "INSERT INTO entry (site, stream, sequence, id, kind, hash, line) VALUES (?, ?, ?, ?, ?, ?, ?)", row
+            )
         connection.commit()
         dump = "\n".join(connection.iterdump())
         connection.close()

@@ -39,7 +39,19 @@ class Server:
             self.port = free.getsockname()[1]
         if os.getuid() == 0:
             shutil.chown(self.folder, "postgres")
-        self._run("initdb", "-D", str(self.folder / "data"), "-A", "trust", "-U", "postgres", "--no-sync", "-E", "UTF8", "--locale=C.UTF-8")
+        self._run(
+            "initdb",
+            "-D",
+            str(self.folder / "data"),
+            "-A",
+            "trust",
+            "-U",
+            "postgres",
+            "--no-sync",
+            "-E",
+            "UTF8",
+            "--locale=C.UTF-8",
+        )
         self.up()
         self.sql("postgres", "CREATE ROLE airyoke_owner LOGIN; CREATE ROLE airyoke_app LOGIN")
         return self
@@ -47,7 +59,9 @@ class Server:
     def up(self) -> None:
         sync = "" if self.durable else " -c fsync=off"
         options = f"-p {self.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={self.folder}{sync} -c restart_after_crash=on"
-        self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-l", str(self.folder / "log"), "-o", options, "start")
+        self._run(
+            "pg_ctl", "-D", str(self.folder / "data"), "-w", "-l", str(self.folder / "log"), "-o", options, "start"
+        )
 
     def down(self, mode: str = "immediate") -> None:
         self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", mode, "stop")
@@ -85,5 +99,29 @@ class Server:
 
     def _run(self, program: str, *arguments: str) -> None:
         user = "postgres" if os.getuid() == 0 else None
-        done = subprocess.run([self.bin / program, *arguments], user=user, cwd="/", stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False) if program != "pg_ctl" else subprocess.run([self.bin / program, *arguments], user=user, cwd="/", stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
-        assert done.returncode == 0, (program, done.stdout, (self.folder / "log").read_text() if (self.folder / "log").exists() else "")
+        done = (
+            subprocess.run(
+                [self.bin / program, *arguments],
+                user=user,
+                cwd="/",
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                check=False,
+            )
+            if program != "pg_ctl"
+            else subprocess.run(
+                [self.bin / program, *arguments],
+                user=user,
+                cwd="/",
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                check=False,
+            )
+        )
+        assert done.returncode == 0, (
+            program,
+            done.stdout,
+            (self.folder / "log").read_text() if (self.folder / "log").exists() else "",
+        )

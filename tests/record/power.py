@@ -68,7 +68,9 @@ def _events(lines: list[str], folder: str) -> Iterator[Event]:
         if call in ("unlink", "rename"):
             names = [_bytes(one).decode() for one in _TEXT.findall(rest)]
             if names[0].startswith(folder):
-                yield Event("remove", names[0]) if call == "unlink" else Event("rename", names[0], data=names[1].encode())
+                yield (
+                    Event("remove", names[0]) if call == "unlink" else Event("rename", names[0], data=names[1].encode())
+                )
             continue
         fd = _FD.match(rest)
         if fd is None:

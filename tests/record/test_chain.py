@@ -27,7 +27,9 @@ KINDS = ("edit", "edit and hash anew", "delete", "insert", "swap", "cut tail", "
 def written(place: Site, readings: int = 40) -> Record:
     record = place.create()
     start_ward(record)
-    record.write([reading(20 + n / 10, at=f"2026-11-25T14:{n % 60:02}+00:00") for n in range(readings)], person="rt", seen=10**9)
+    record.write(
+        [reading(20 + n / 10, at=f"2026-11-25T14:{n % 60:02}+00:00") for n in range(readings)], person="rt", seen=10**9
+    )
     return record
 
 
@@ -38,7 +40,11 @@ def tampered(rows: list[Row], kind: str, dice: random.Random) -> list[Row]:
     row = rows[at]
     if kind.startswith("edit"):
         entry = entry_of(row.line, row.hash)
-        line = line_of(replace(entry, person="somebody-else") if dice.random() < 0.5 else replace(entry, content={**entry.content, "x": dice.random()}))
+        line = line_of(
+            replace(entry, person="somebody-else")
+            if dice.random() < 0.5
+            else replace(entry, content={**entry.content, "x": dice.random()})
+        )
         rows[at] = replace(row, line=line, hash=hash_of(line) if kind == "edit and hash anew" else row.hash)
     elif kind == "delete":
         del rows[dice.randrange(len(rows) - 1)]
@@ -62,7 +68,9 @@ def tampered(rows: list[Row], kind: str, dice: random.Random) -> list[Row]:
     return rows
 
 
-def test_every_manipulation_is_found_against_a_kept_head_and_none_without_one(file_place: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_manipulation_is_found_against_a_kept_head_and_none_without_one(
+    file_place: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     rows = list(written(file_place).rows("ward"))
     head = Head("ward", rows[-1].sequence, rows[-1].hash)
     seed = random.SystemRandom().randrange(2**32)
@@ -74,7 +82,9 @@ def test_every_manipulation_is_found_against_a_kept_head_and_none_without_one(fi
         assert bad != rows
         assert verify(bad, "st-example", "ward", known=[head]).findings, (kind, seed, number)
         found[kind] += 1
-    assert verify(rows, "st-example", "ward", known=[head]).findings == ()  # the control: nothing found where nothing is
+    assert (
+        verify(rows, "st-example", "ward", known=[head]).findings == ()
+    )  # the control: nothing found where nothing is
     with capsys.disabled():
         print(f"\n  chain: {sum(found.values())} of {TAMPERINGS} manipulations found, seed {seed}: {dict(found)}")
 
@@ -110,7 +120,9 @@ def flipped(path: Path, to: Path, dice: random.Random) -> None:
     to.write_bytes(content)
 
 
-def test_no_flipped_bit_of_the_file_is_shown_as_a_valid_value(file_place: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_flipped_bit_of_the_file_is_shown_as_a_valid_value(
+    file_place: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     record = written(file_place, 20)
     good = {stream: list(record.rows(stream)) for stream in ("ward", "audit")}  # type: ignore[arg-type]
     state = record.state()
@@ -162,7 +174,9 @@ def test_a_file_put_back_under_a_running_program_is_noticed(file_place: Site) ->
         record.write([Draft("note", {"text": "x"})], person="rt", seen=0)
 
 
-@pytest.mark.parametrize("text", ["", "ward:1", "ward:x:" + "0" * 64, "bed:1:" + "0" * 64, "ward:1:xyz", "ward:1:" + "0" * 7])
+@pytest.mark.parametrize(
+    "text", ["", "ward:1", "ward:x:" + "0" * 64, "bed:1:" + "0" * 64, "ward:1:xyz", "ward:1:" + "0" * 7]
+)
 def test_a_head_that_was_copied_wrongly_is_refused(text: str) -> None:
     with pytest.raises(Refused, match="head-form"):
         Head.read(text)

@@ -31,7 +31,9 @@ def test_a_jump_over_a_minute_is_shown_and_order_stays(file_place: Site, jump: f
     assert jump_s(before, entry) == pytest.approx(jump, abs=0.01)
 
 
-def test_many_jumps_change_no_order_and_make_no_negative_age(file_place: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_many_jumps_change_no_order_and_make_no_negative_age(
+    file_place: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     seed = random.SystemRandom().randrange(2**32)
     dice = random.Random(seed)
     record = file_place.create()
@@ -42,7 +44,9 @@ def test_many_jumps_change_no_order_and_make_no_negative_age(file_place: Site, c
     for _ in range(JUMPS):
         jump = dice.choice([1.0, -1.0, 30.0, 90.0, -90.0, HOUR, -HOUR, YEAR, -YEAR])
         file_place.clock.jump(jump)
-        file_place.clock.zone = dice.choice([UTC, ZoneInfo("Europe/Berlin"), ZoneInfo("Asia/Kolkata"), timezone(timedelta(hours=-3))])
+        file_place.clock.zone = dice.choice(
+            [UTC, ZoneInfo("Europe/Berlin"), ZoneInfo("Asia/Kolkata"), timezone(timedelta(hours=-3))]
+        )
         expected += abs(jump) > JUMP_S
         sequence += 1
         entries += record.write([reading(24, at=file_place.clock.now.isoformat())], person="rt", seen=10**9)
@@ -54,7 +58,9 @@ def test_many_jumps_change_no_order_and_make_no_negative_age(file_place: Site, c
     assert all(one is None or one >= timedelta(0) for one in ages), seed
     assert any(one is None for one in ages)
     with capsys.disabled():
-        print(f"\n  clock: {JUMPS} jumps and zone changes, {len(jumps)} over a minute shown, 0 negative ages, seed {seed}")
+        print(
+            f"\n  clock: {JUMPS} jumps and zone changes, {len(jumps)} over a minute shown, 0 negative ages, seed {seed}"
+        )
 
 
 def test_the_hour_that_comes_twice_and_the_one_that_never_comes_keep_their_offsets(file_place: Site) -> None:

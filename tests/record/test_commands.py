@@ -35,7 +35,25 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         write_tables(Path("ward.xlsx"), demo_tables(NOW))  # type: ignore[arg-type]
         assert main(["record", "create", "--site", "st-example", "--keeper", "kim", "--new-password-file", "p"]) == 0
         assert main(["record", "space", "--release"]) == 0  # copied for each test
-        assert main(["record", "people", "add", "ann", "--role", "planner", "--as", "kim", "--password-file", "p", "--new-password-file", "p"]) == 0
+        assert (
+            main(
+                [
+                    "record",
+                    "people",
+                    "add",
+                    "ann",
+                    "--role",
+                    "planner",
+                    "--as",
+                    "kim",
+                    "--password-file",
+                    "p",
+                    "--new-password-file",
+                    "p",
+                ]
+            )
+            == 0
+        )
         yield folder
 
 
@@ -102,7 +120,9 @@ def test_a_conflict_is_confirmed_by_number_only(run: Any) -> None:
     again = run("record", "import", "other.xlsx")[1]
     assert [one["kind"] for one in again["lines"] if "E1" in one["subject"]] == ["conflicting"]
     number = next(one["number"] for one in again["lines"] if one["kind"] == "conflicting")
-    assert run("record", "import", "other.xlsx", "--confirm", str(number), "--proposal", again["proposal"], *ANN)[0] == 0
+    assert (
+        run("record", "import", "other.xlsx", "--confirm", str(number), "--proposal", again["proposal"], *ANN)[0] == 0
+    )
     assert [one for one in run("record", "import", "other.xlsx")[1]["lines"] if one["kind"] == "conflicting"] == []
 
 
@@ -124,11 +144,25 @@ def test_a_workbook_of_another_site_is_not_taken_in_by_a_word(run: Any) -> None:
 
 def test_check_of_a_record_says_what_check_of_the_workbook_says(run: Any) -> None:
     for who in ("ann", "kim"):
-        run("record", "import", "ward.xlsx", "--now", NOW.isoformat(), "--confirm", "all", "--as", who, "--password-file", "p")
+        run(
+            "record",
+            "import",
+            "ward.xlsx",
+            "--now",
+            NOW.isoformat(),
+            "--confirm",
+            "all",
+            "--as",
+            who,
+            "--password-file",
+            "p",
+        )
     _, book = run("check", "ward.xlsx", "--now", NOW.isoformat())
     _, record = run("check", "--record", "ward.airyoke", "--now", NOW.isoformat())
     assert book["beds"] == record["beds"]
-    assert sorted((f["id"], f["bed"]) for f in book["findings"]) == sorted((f["id"], f["bed"]) for f in record["findings"])
+    assert sorted((f["id"], f["bed"]) for f in book["findings"]) == sorted(
+        (f["id"], f["bed"]) for f in record["findings"]
+    )
     last = run("record", "entries", "--audit", "--last", "1")[1]["entries"][0]
     assert (last["kind"], last["content"]) == ("read", {"what": "check of the ward"})
 
@@ -187,7 +221,9 @@ def test_verify_finds_a_cut_record_against_a_kept_head_and_says_so_with_one(run:
     (("check", "--record", "ward.airyoke"), "beds-empty"),
     (("plan", "ward.xlsx", "--keep", "--as", "ann"), "keep-where"),
 ])  # fmt: skip
-def test_what_cannot_be_done_is_refused_with_the_reason_and_the_way_out(run: Any, words: tuple[str, ...], finding: str) -> None:
+def test_what_cannot_be_done_is_refused_with_the_reason_and_the_way_out(
+    run: Any, words: tuple[str, ...], finding: str
+) -> None:
     code, answer = run(*words)
     assert (code, answer["schema"]) == (2, "airyoke/error/1")
     assert finding in [one["id"] for one in answer["errors"]]
@@ -197,16 +233,41 @@ def test_what_cannot_be_done_is_refused_with_the_reason_and_the_way_out(run: Any
 
 
 def test_an_unlocked_record_needs_a_name_but_no_password_and_says_so(run: Any) -> None:
-    assert run("record", "create", "--record", "open.airyoke", "--site", "st-open", "--keeper", "kim", "--unlocked", "--new-password-file", "p")[0] == 0
-    assert run("record", "import", "ward.xlsx", "--record", "open.airyoke", "--confirm", "all", "--as", "anybody")[1]["written"] == 34
-    assert "record-unlocked" in [finding["id"] for finding in run("record", "status", "--record", "open.airyoke")[1]["findings"]]
+    assert (
+        run(
+            "record",
+            "create",
+            "--record",
+            "open.airyoke",
+            "--site",
+            "st-open",
+            "--keeper",
+            "kim",
+            "--unlocked",
+            "--new-password-file",
+            "p",
+        )[0]
+        == 0
+    )
+    assert (
+        run("record", "import", "ward.xlsx", "--record", "open.airyoke", "--confirm", "all", "--as", "anybody")[1][
+            "written"
+        ]
+        == 34
+    )
+    assert "record-unlocked" in [
+        finding["id"] for finding in run("record", "status", "--record", "open.airyoke")[1]["findings"]
+    ]
 
 
 def test_people_come_go_and_get_new_passwords(run: Any) -> None:
     Path("q").write_text("seven quiet herons wading\n")
     assert run("record", "people", "password", "ann", *ANN, "--new-password-file", "q")[0] == 0
     assert run("record", "import", "ward.xlsx", "--confirm", "all", *ANN)[1]["errors"][0]["id"] == "sign-in-wrong"
-    assert run("record", "people", "password", "ann", "--as", "kim", "--password-file", "p", "--new-password-file", "p")[0] == 0
+    assert (
+        run("record", "people", "password", "ann", "--as", "kim", "--password-file", "p", "--new-password-file", "p")[0]
+        == 0
+    )
     assert run("record", "people", "remove", "ann", "--as", "kim", "--password-file", "p")[1]["people"] == []
     assert [one["name"] for one in run("record", "people", "list")[1]["people"]] == ["kim"]
 

@@ -47,35 +47,58 @@ def record(place: Site) -> Record:
 def test_a_backup_restored_to_a_new_place_is_the_record_and_both_are_noted(record: Record, tmp_path: Path) -> None:
     before = rows(record)
     written = back_up(record, tmp_path, person="cron")
-    assert sorted(path.name for path in tmp_path.glob("st-example*")) == [written.path.name, written.path.name + ".sha256"]
+    assert sorted(path.name for path in tmp_path.glob("st-example*")) == [
+        written.path.name,
+        written.path.name + ".sha256",
+    ]
     assert not list(tmp_path.glob(".*"))
     restore(written.path, tmp_path / "new.airyoke")
     with Record.open(tmp_path / "new.airyoke", space=NO_RESERVE) as new:
         assert [row for row in rows(new) if row.kind != "restore"] == before
         assert new.state() == record.state()
         assert new.verify(written.heads) == ()
-        assert [entry.content["sha256"] for entry in new.entries(stream="audit") if entry.kind == "restore"] == [written.sha256]
+        assert [entry.content["sha256"] for entry in new.entries(stream="audit") if entry.kind == "restore"] == [
+            written.sha256
+        ]
     noted = record.last_of("backup")
     assert noted is not None
-    assert noted.content == {"file": written.path.name, "sha256": written.sha256, "head": str(written.heads[0]), "entries": len(before)}
+    assert noted.content == {
+        "file": written.path.name,
+        "sha256": written.sha256,
+        "head": str(written.heads[0]),
+        "entries": len(before),
+    }
 
 
 @pytest.mark.parametrize("damage", ["cut", "changed", "no note", "foreign", "empty"])
-def test_a_backup_that_is_not_what_was_written_is_refused_and_not_touched(record: Record, tmp_path: Path, damage: str) -> None:
+def test_a_backup_that_is_not_what_was_written_is_refused_and_not_touched(
+    record: Record, tmp_path: Path, damage: str
+) -> None:
     path = back_up(record, tmp_path, person="cron").path
     content = path.read_bytes()
     if damage == "no note":
         path.with_name(path.name + ".sha256").unlink()
     else:
-        path.write_bytes({"cut": content[:-4096], "changed": content[:5000] + b"x" + content[5001:], "foreign": b"%PDF" + content, "empty": b""}[damage])
+        path.write_bytes(
+            {
+                "cut": content[:-4096],
+                "changed": content[:5000] + b"x" + content[5001:],
+                "foreign": b"%PDF" + content,
+                "empty": b"",
+            }[damage]
+        )
     now = path.read_bytes()
-    wanted = {"no note": "backup-unproved", "foreign": "record-foreign", "empty": "record-foreign"}.get(damage, "backup-damaged")
+    wanted = {"no note": "backup-unproved", "foreign": "record-foreign", "empty": "record-foreign"}.get(
+        damage, "backup-damaged"
+    )
     assert refused_id(restore, path, tmp_path / "new.airyoke") == wanted
     assert path.read_bytes() == now
     assert not (tmp_path / "new.airyoke").exists()
 
 
-def test_a_backup_is_made_from_a_disk_that_is_full_though_it_cannot_be_noted_there(file_place: Site, tmp_path: Path) -> None:
+def test_a_backup_is_made_from_a_disk_that_is_full_though_it_cannot_be_noted_there(
+    file_place: Site, tmp_path: Path
+) -> None:
     record = file_place.create()
     start_ward(record)
     record.space = SpaceRules(warn_below_bytes=2**60, stop_below_bytes=2**60)
@@ -107,7 +130,9 @@ def test_a_broken_record_is_not_backed_up_over_good_ones(file_place: Site, tmp_p
     assert list((tmp_path / "backups").iterdir()) == []
 
 
-def test_backups_under_load_restore_to_the_same_entries(file_place: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_backups_under_load_restore_to_the_same_entries(
+    file_place: Site, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     record = file_place.create()
     start_ward(record)
     stop = threading.Event()
@@ -145,7 +170,9 @@ def test_backups_under_load_restore_to_the_same_entries(file_place: Site, tmp_pa
         writer.join()
     assert count[0] > BACKUPS
     with capsys.disabled():
-        print(f"\n  backups while {count[0]} entries were written: {restored} of {BACKUPS} restored with the same entries")
+        print(
+            f"\n  backups while {count[0]} entries were written: {restored} of {BACKUPS} restored with the same entries"
+        )
 
 
 def test_lines_out_and_in_again_give_the_same_record(place: Site, record: Record, tmp_path: Path) -> None:
@@ -170,7 +197,9 @@ def test_lines_out_and_in_again_give_the_same_record(place: Site, record: Record
     (lambda lines: [lines[0], b"{}\n", *lines[1:]], "lines-form"),
     (lambda lines: [lines[0], b"\xff\n", *lines[1:]], "lines-form"),
 ])  # fmt: skip
-def test_lines_that_are_not_what_was_written_are_refused(file_place: Site, tmp_path: Path, edit: Any, finding: str) -> None:
+def test_lines_that_are_not_what_was_written_are_refused(
+    file_place: Site, tmp_path: Path, edit: Any, finding: str
+) -> None:
     record = file_place.create()
     start_ward(record)
     export_lines(record, tmp_path / "out.lines")
@@ -189,7 +218,9 @@ def test_entries_from_the_future_are_refused(file_place: Site, tmp_path: Path) -
     assert refused_id(read_lines, tmp_path / "out.lines", file_place.clock()) == "entry-future"
 
 
-def test_a_record_moves_to_the_server_and_back_with_its_accounts(server: Server, file_place: Site, tmp_path: Path) -> None:
+def test_a_record_moves_to_the_server_and_back_with_its_accounts(
+    server: Server, file_place: Site, tmp_path: Path
+) -> None:
     from airyoke.record.forms import make_tables
     from airyoke.record.passwords import Throttle
     from airyoke.record.people import add_person, sign_in
@@ -208,7 +239,9 @@ def test_a_record_moves_to_the_server_and_back_with_its_accounts(server: Server,
             assert rows(back) == rows(there)
 
 
-def test_an_old_or_missing_backup_is_asked_about_and_a_clock_that_went_back_makes_no_age(place: Site, record: Record, tmp_path: Path) -> None:
+def test_an_old_or_missing_backup_is_asked_about_and_a_clock_that_went_back_makes_no_age(
+    place: Site, record: Record, tmp_path: Path
+) -> None:
     now = place.clock().local
     missing = backup_finding(record, now)
     assert missing is not None

@@ -31,9 +31,17 @@ def written(record: Record) -> list[str]:
 
 
 @pytest.mark.parametrize("lasting", [True, False], ids=["until healed", "once"])
-@pytest.mark.parametrize(("call", "error"), [("pwrite64", "ENOSPC"), ("pwrite64", "EIO"), ("pwrite64", "EROFS"), ("ftruncate", "EIO"), ("pread64", "EIO")])
+@pytest.mark.parametrize(
+    ("call", "error"),
+    [("pwrite64", "ENOSPC"), ("pwrite64", "EIO"), ("pwrite64", "EROFS"), ("ftruncate", "EIO"), ("pread64", "EIO")],
+)
 def test_every_failing_call_is_answered_and_nothing_acknowledged_is_lost(
-    file_place: Site, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], call: str, error: str, lasting: bool
+    file_place: Site,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    call: str,
+    error: str,
+    lasting: bool,
 ) -> None:
     monkeypatch.setattr(database, "CHECKPOINT_ABOVE_BYTES", 60_000 if LONG else 30_000)
     record = file_place.create()
@@ -68,7 +76,9 @@ def test_every_failing_call_is_answered_and_nothing_acknowledged_is_lost(
     with Record.open(file_place.where, space=NO_RESERVE) as again:
         assert written(again) == acknowledged
     with capsys.disabled():
-        print(f"\n  {call} {error}{'' if lasting else ' once'}: {injected} failing calls in {ENTRIES} entries: {dict(answers)}")
+        print(
+            f"\n  {call} {error}{'' if lasting else ' once'}: {injected} failing calls in {ENTRIES} entries: {dict(answers)}"
+        )
 
 
 @pytest.mark.parametrize("error", ["EACCES", "EIO", "EMFILE", "EROFS"])
@@ -145,7 +155,9 @@ def test_the_reserve_holds_space_and_gives_it_back(file_place: Site) -> None:
 
 
 @pytest.mark.parametrize("with_log", [True, False])
-def test_on_a_read_only_disk_everything_is_shown_also_what_is_in_the_log_and_writing_is_refused(file_place: Site, tmp_path: Path, with_log: bool) -> None:
+def test_on_a_read_only_disk_everything_is_shown_also_what_is_in_the_log_and_writing_is_refused(
+    file_place: Site, tmp_path: Path, with_log: bool
+) -> None:
     record = file_place.create()
     start_ward(record)
     state, head = record.state(), record.head()

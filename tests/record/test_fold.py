@@ -57,7 +57,17 @@ def test_a_bed_keeps_its_room_until_another_or_none_is_named() -> None:
 def test_every_kind_names_what_it_sets_so_that_two_writers_are_told_apart() -> None:
     about = {"person": {"name": "x", "roles": []}, "stock": {"counts": {"y-piece": 1}}, "policy": {"values": {"sharing": "no"}}, "site": {"title": "x"},
              "patient_moved": {"bed": "1", "to": "2"}, "correction": {"corrects": "x", "content": {}}, "undo": {"undoes": "x"}}  # fmt: skip
-    common = {"bed": "1", "room": "x", "values": {"ph": 7.3}, "ventilator": "V1", "group": "g", "beds": ["1"], "plan": "p", "build": "b", "settings": {}}
+    common = {
+        "bed": "1",
+        "room": "x",
+        "values": {"ph": 7.3},
+        "ventilator": "V1",
+        "group": "g",
+        "beds": ["1"],
+        "plan": "p",
+        "build": "b",
+        "settings": {},
+    }
     facts = {"note", "check_done", "import"}  # further ones take nothing away from anybody
     for kind in KINDS.values():
         if kind.stream == "ward":
@@ -127,9 +137,17 @@ def test_nobody_is_on_two_circuits_or_left_behind_by_a_group() -> None:
     assert refused(scribe, "patient_changed", bed="3", code="c", values={"ventilator": "V1"}) == "ventilator-shared"
     assert refused(scribe, "group_changed", group="g", beds=["1"], to={"1": "V2"}) == "group-to"
     scribe.write("group_changed", group="g", beds=["1", "3"], to={"2": "V2"})
-    assert [place.patient.ventilator for place in scribe.fold.state.beds.values() if place.patient] == ["V1", "V2", "V1"]
+    assert [place.patient.ventilator for place in scribe.fold.state.beds.values() if place.patient] == [
+        "V1",
+        "V2",
+        "V1",
+    ]
     scribe.write("group_ended", group="g", to={"1": "V3"})
-    assert [place.patient.ventilator for place in scribe.fold.state.beds.values() if place.patient] == ["V3", "V2", None]
+    assert [place.patient.ventilator for place in scribe.fold.state.beds.values() if place.patient] == [
+        "V3",
+        "V2",
+        None,
+    ]
     assert refused(scribe, "group_started", group="g", ventilator="V1", beds=["1"]) == "group-twice"
 
 
@@ -137,7 +155,11 @@ def test_a_correction_counts_as_if_written_right_at_once_and_an_undo_as_if_never
     scribe = small_ward()
     first = read(scribe, "1", "a", plateau_cmh2o=42)
     read(scribe, "1", "a", ph=7.31)
-    correction = scribe.write("correction", corrects=first, content={"bed": "1", "code": "a", "read_at": "2026-11-25T14:00+00:00", "values": {"plateau_cmh2o": 24}})
+    correction = scribe.write(
+        "correction",
+        corrects=first,
+        content={"bed": "1", "code": "a", "read_at": "2026-11-25T14:00+00:00", "values": {"plateau_cmh2o": 24}},
+    )
     assert value(scribe, "1", "plateau_cmh2o") == 24
     undo = scribe.write("undo", undoes=correction.id)
     assert value(scribe, "1", "plateau_cmh2o") == 42
@@ -169,7 +191,10 @@ def test_what_a_later_entry_stands_on_is_not_undone_under_it() -> None:
 def test_a_correction_is_checked_like_the_entry_it_corrects() -> None:
     scribe = small_ward()
     first = read(scribe, "1", "a", ph=7.1)
-    assert refused(scribe, "correction", corrects=first, content={"bed": "1", "code": "a", "values": {"ph": 71}}) == "ph-out-of-range"
+    assert (
+        refused(scribe, "correction", corrects=first, content={"bed": "1", "code": "a", "values": {"ph": 71}})
+        == "ph-out-of-range"
+    )
 
 
 def test_an_entry_of_a_newer_program_stops_the_fold() -> None:

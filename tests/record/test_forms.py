@@ -70,7 +70,9 @@ def _upgrade_slowly(path: str, ready: Any) -> None:
     upgrade(path)
 
 
-def test_an_upgrade_killed_in_the_middle_leaves_the_old_form_or_the_new_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_upgrade_killed_in_the_middle_leaves_the_old_form_or_the_new_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     import alembic.command  # noqa: F401 - loaded before the fork, so that the kill hits the work
 
     base = sample("0001", tmp_path / "base.airyoke")

@@ -62,7 +62,9 @@ def at_a_terminal(words: list[str], folder: Path) -> tuple[int, str]:
     return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), output
 
 
-def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_command_of_the_guide_does_what_it_says(
+    tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     write_tables(tmp_path / "ward.xlsx", demo_tables(datetime.now().astimezone()))  # type: ignore[arg-type]
     for name in ("backups", "elsewhere"):
         (tmp_path / name).mkdir()
@@ -101,7 +103,9 @@ def test_every_command_of_the_guide_does_what_it_says(tmp_path: Path, server: Se
 
 
 def test_every_command_under_record_is_in_the_guide() -> None:
-    helped = subprocess.run([sys.executable, "-m", "airyoke", "record", "--help"], capture_output=True, text=True, check=True).stdout
+    helped = subprocess.run(
+        [sys.executable, "-m", "airyoke", "record", "--help"], capture_output=True, text=True, check=True
+    ).stdout
     commands = re.findall(r"^  (\w+)  +\S", helped.split("Commands:")[1], re.MULTILINE)
     assert len(commands) >= 12
     for command in commands:

@@ -56,7 +56,9 @@ def compare(scribe: Scribe) -> None:
             value = place.patient.readings.get("plateau_cmh2o")
             assert (value and value.value) == fold_referee.last_reading(history, bed, "plateau_cmh2o")
             assert place.patient.ventilator == fold_referee.ventilator_of(history, bed)
-    assert {name: (g.ventilator, frozenset(g.beds)) for name, g in state.groups.items()} == fold_referee.running(history)
+    assert {name: (g.ventilator, frozenset(g.beds)) for name, g in state.groups.items()} == fold_referee.running(
+        history
+    )
     assert dict(state.policy) == fold_referee.settled(history, "policy", "values")
     assert dict(state.stock or {}) == fold_referee.settled(history, "stock", "counts")
 
@@ -77,7 +79,9 @@ def test_a_ward_folded_as_it_is_written_is_the_ward_folded_anew(capsys: pytest.C
     assert taken > tried / 5
 
 
-def test_every_step_of_a_history_keeps_the_rules_and_agrees_with_the_referee(capsys: pytest.CaptureFixture[str]) -> None:
+def test_every_step_of_a_history_keeps_the_rules_and_agrees_with_the_referee(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
     seed = random.SystemRandom().randrange(2**32)
     kinds: Counter[str] = Counter()
     for history in range(WATCHED):
@@ -89,8 +93,16 @@ def test_every_step_of_a_history_keeps_the_rules_and_agrees_with_the_referee(cap
                 compare(scribe)
         kinds.update(entry.kind for entry in scribe.entries)
     with capsys.disabled():
-        print(f"\n  {WATCHED} histories of {STEPS} steps watched, 0 rules broken, 0 differences, seed {seed}: {dict(kinds)}")
-    assert min(kinds[kind] for kind in ("group_started", "group_changed", "group_ended", "undo", "correction", "patient_moved")) > 0
+        print(
+            f"\n  {WATCHED} histories of {STEPS} steps watched, 0 rules broken, 0 differences, seed {seed}: {dict(kinds)}"
+        )
+    assert (
+        min(
+            kinds[kind]
+            for kind in ("group_started", "group_changed", "group_ended", "undo", "correction", "patient_moved")
+        )
+        > 0
+    )
 
 
 def test_the_referee_sees_a_fold_that_lets_undone_entries_count() -> None:
@@ -111,7 +123,13 @@ def test_corrections_across_kept_states_count_like_any() -> None:
     scribe.write("patient_in", bed="1", code="a", values={"ventilator": MACHINES[0]})
     early = scribe.write("policy", values={"max_group_size": 3})
     for number in range(600):
-        scribe.write("reading", bed="1", code="a", read_at=f"2026-11-25T{number // 60:02}:{number % 60:02}+00:00", values={"plateau_cmh2o": 20})
+        scribe.write(
+            "reading",
+            bed="1",
+            code="a",
+            read_at=f"2026-11-25T{number // 60:02}:{number % 60:02}+00:00",
+            values={"plateau_cmh2o": 20},
+        )
     scribe.write("correction", corrects=early.id, content={"values": {"max_group_size": 4}})
     assert scribe.fold.state.policy == {"max_group_size": 4}
     for number in range(300):

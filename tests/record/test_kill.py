@@ -67,7 +67,9 @@ class Round:
 
     def start(self) -> None:
         self.read_end, write_end = os.pipe()
-        self.process = FORK.Process(target=write_until_killed, args=(self.where, self.number, write_end, self.refusals_end_it))
+        self.process = FORK.Process(
+            target=write_until_killed, args=(self.where, self.number, write_end, self.refusals_end_it)
+        )
         self.process.start()
         os.close(write_end)
         self.buffer = os.read(self.read_end, 4096)  # the first acknowledgement: from here on anything may happen
@@ -104,7 +106,9 @@ def check(record: Record, round_: Round) -> None:
     assert len(found) == 1
 
 
-def test_a_killed_writer_loses_nothing_that_was_acknowledged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_killed_writer_loses_nothing_that_was_acknowledged(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     seed = random.SystemRandom().randrange(2**32)
     acknowledged = 0
     start = time.perf_counter()
@@ -127,7 +131,9 @@ def test_a_killed_writer_loses_nothing_that_was_acknowledged(tmp_path: Path, cap
                 assert record.verify() == ()
         acknowledged += 2 * len(round_.acknowledged)
     with capsys.disabled():
-        print(f"\n  SQLite: {KILLS} kills of the writer, {acknowledged} acknowledged entries, 0 lost, 0 half, seed {seed}, {time.perf_counter() - start:.0f} s")
+        print(
+            f"\n  SQLite: {KILLS} kills of the writer, {acknowledged} acknowledged entries, 0 lost, 0 half, seed {seed}, {time.perf_counter() - start:.0f} s"
+        )
 
 
 def test_the_rig_finds_a_writer_that_speaks_before_it_has_written(tmp_path: Path) -> None:

@@ -32,7 +32,9 @@ def write_many(where: str, number: int, said: Any) -> None:
             said.put(record.write([reading(20 + n / 100, at=at)], person=f"program {number}", seen=10**9)[0].hash)
 
 
-def test_many_programs_write_at_once_and_every_acknowledged_entry_is_there_once(place: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_many_programs_write_at_once_and_every_acknowledged_entry_is_there_once(
+    place: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     record = place.create()
     start_ward(record)
     first = record.head().sequence

@@ -95,7 +95,9 @@ def test_passwords_stand_in_no_entry_and_not_in_clear(place: Site, real_hashes: 
     assert kept.startswith("$argon2id$v=19$m=65536,t=3,p=1$")
 
 
-@pytest.mark.parametrize("password", ["", "short", "x" * 257, "password1234", "aaaaaaaaaaaaaa", "kim-kim-kim-kim", "123456789012"])
+@pytest.mark.parametrize(
+    "password", ["", "short", "x" * 257, "password1234", "aaaaaaaaaaaaaa", "kim-kim-kim-kim", "123456789012"]
+)
 def test_a_password_that_is_easily_guessed_is_refused(password: str) -> None:
     assert refused_id(check_strength, password, "kim", "st-example").startswith("password-")
 
@@ -105,11 +107,14 @@ def test_a_long_or_mixed_password_is_taken_as_typed(password: str) -> None:
     check_strength(password, "kim", "st-example")
 
 
-@pytest.mark.parametrize("kind", [kind.name for kind in KINDS.values() if kind.stream == "ward" and kind.name not in ("correction", "undo")])
+@pytest.mark.parametrize(
+    "kind", [kind.name for kind in KINDS.values() if kind.stream == "ward" and kind.name not in ("correction", "undo")]
+)
 def test_each_kind_is_refused_to_every_role_that_does_not_answer_for_it(file_place: Site, kind: str) -> None:
     answers = {"plan_accepted": {"planner"}, "plan_superseded": {"planner"}, "group_started": {"planner"}, "group_changed": {"planner"},
                "group_ended": {"planner"}, "person": {"keeper"}, "site": {"keeper"}, "policy": {"keeper"}, "import": {"writer", "planner", "keeper"}}.get(kind, {"writer", "planner"})  # fmt: skip
     from airyoke.record.rights import check_right
+
     state = WardState(people={role: (role,) for role in ROLES})
     for role in (*ROLES, "stranger"):
         for named in (kind, "correction", "undo"):
@@ -210,7 +215,9 @@ def test_on_this_machine_an_unlocked_record_opens_without_a_login_and_says_so(ho
 @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.168.1.5", "ward-pc", "10.0.0.7", "localhost.example", ""])
 def test_on_a_network_nothing_is_served_without_a_login_and_an_encrypted_line(host: str) -> None:
     kept = {"kim": ("keeper",)}
-    assert refused_id(door, host, encrypted=True, state=WardState(people=kept, site={"unlocked": True})) == "door-unlocked"
+    assert (
+        refused_id(door, host, encrypted=True, state=WardState(people=kept, site={"unlocked": True})) == "door-unlocked"
+    )
     assert refused_id(door, host, encrypted=False, state=WardState(people=kept)) == "door-open-line"
     assert refused_id(door, host, encrypted=True, state=WardState()) == "door-no-keeper"
     assert door(host, encrypted=True, state=WardState(people=kept)) == Door(True)

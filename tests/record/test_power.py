@@ -39,7 +39,9 @@ def outcomes(tmp_path: Path, synchronous: str, moments: int, seed: int) -> Count
         start_ward(record)
     (folder / "ward.airyoke.lock").unlink()
     before = Disk(folder)
-    events = record_writer(folder, ["write", str(folder / "ward.airyoke"), str(ENTRIES), synchronous, str(CHECKPOINT_ABOVE_BYTES)])
+    events = record_writer(
+        folder, ["write", str(folder / "ward.airyoke"), str(ENTRIES), synchronous, str(CHECKPOINT_ABOVE_BYTES)]
+    )
     assert sum(event.what == "ack" for event in events) == ENTRIES
     assert any(event.what == "cut" for event in events), "no checkpoint was seen"
     found: Counter[str] = Counter()
@@ -76,7 +78,9 @@ def outcome(path: Path, acknowledged: dict[int, str]) -> str:
     return "whole" if all(hashes.get(number) == line for number, line in acknowledged.items()) else "lost"
 
 
-def test_a_power_cut_at_any_moment_loses_nothing_that_was_acknowledged(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_power_cut_at_any_moment_loses_nothing_that_was_acknowledged(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     seed = random.SystemRandom().randrange(2**32)
     found = outcomes(tmp_path, "FULL", MOMENTS, seed)
     with capsys.disabled():
@@ -85,7 +89,9 @@ def test_a_power_cut_at_any_moment_loses_nothing_that_was_acknowledged(tmp_path:
 
 
 @pytest.mark.parametrize("synchronous", ["OFF", "NORMAL"])
-def test_the_rig_finds_loss_where_commits_do_not_wait_for_the_disk(tmp_path: Path, synchronous: str, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_rig_finds_loss_where_commits_do_not_wait_for_the_disk(
+    tmp_path: Path, synchronous: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     seed = random.SystemRandom().randrange(2**32)
     found = outcomes(tmp_path, synchronous, max(30, MOMENTS // 10), seed)
     with capsys.disabled():
@@ -93,14 +99,18 @@ def test_the_rig_finds_loss_where_commits_do_not_wait_for_the_disk(tmp_path: Pat
     assert found["lost"] > 0
 
 
-def test_a_record_that_is_being_made_is_there_whole_or_not_at_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_record_that_is_being_made_is_there_whole_or_not_at_all(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     folder = fresh(tmp_path / "disk")
     events = record_writer(folder, ["make", str(folder / "ward.airyoke")])
     seed = random.SystemRandom().randrange(2**32)
     found: Counter[str] = Counter()
     for number in range(MOMENTS // 2):
         dice = random.Random(number if number % 2 else seed + number)
-        acknowledged, _ = cut(Disk(fresh(tmp_path / "empty")), events[: dice.randrange(1, len(events) + 1)], tmp_path / "left", dice)
+        acknowledged, _ = cut(
+            Disk(fresh(tmp_path / "empty")), events[: dice.randrange(1, len(events) + 1)], tmp_path / "left", dice
+        )
         path = tmp_path / "left" / "ward.airyoke"
         if not path.exists():
             assert not acknowledged, (seed, number)
@@ -118,7 +128,9 @@ def test_a_record_that_is_being_made_is_there_whole_or_not_at_all(tmp_path: Path
     assert len(found) == 2
 
 
-def test_a_power_cut_in_an_upgrade_leaves_the_old_form_or_the_new_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_power_cut_in_an_upgrade_leaves_the_old_form_or_the_new_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     folder = fresh(tmp_path / "disk")
     path = sample("0001", folder / "ward.airyoke")
     entries = lines(path)
@@ -144,7 +156,9 @@ def test_a_power_cut_in_an_upgrade_leaves_the_old_form_or_the_new_one(tmp_path: 
     assert set(found) == {"0001", REVISIONS[-1]}
 
 
-def test_a_backup_that_was_acknowledged_is_there_after_a_power_cut_and_any_that_is_there_proves_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_backup_that_was_acknowledged_is_there_after_a_power_cut_and_any_that_is_there_proves_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     folder = fresh(tmp_path / "disk")
     place = file_site(folder / "ward.airyoke")
     with place.create() as record:

@@ -74,7 +74,9 @@ def test_the_database_itself_refuses_to_change_or_delete_an_entry(place: Site, s
 def test_replacing_or_truncating_is_refused_too(place: Site) -> None:
     record = place.create()
     start_ward(record)
-    statement = "TRUNCATE entry" if place.on_server else "INSERT OR REPLACE INTO entry SELECT * FROM entry WHERE sequence = 2"
+    statement = (
+        "TRUNCATE entry" if place.on_server else "INSERT OR REPLACE INTO entry SELECT * FROM entry WHERE sequence = 2"
+    )
     with pytest.raises(Exception, match=r"never changed|follows the last"):
         place.sql(statement)
     assert record.verify() == ()
@@ -84,8 +86,12 @@ def test_a_retry_with_the_same_id_writes_once_and_a_reused_id_is_refused(place: 
     record = place.create()
     start_ward(record)
     seen = record.state().sequence
-    first = record.write([reading(24, id="try-1"), reading(7, at="2026-11-25T14:01+00:00", id="try-2")], person="rt", seen=seen)
-    again = record.write([reading(24, id="try-1"), reading(7, at="2026-11-25T14:01+00:00", id="try-2")], person="rt", seen=seen)
+    first = record.write(
+        [reading(24, id="try-1"), reading(7, at="2026-11-25T14:01+00:00", id="try-2")], person="rt", seen=seen
+    )
+    again = record.write(
+        [reading(24, id="try-1"), reading(7, at="2026-11-25T14:01+00:00", id="try-2")], person="rt", seen=seen
+    )
     assert again == first
     assert record.head().sequence == seen + 2
     assert refused_id(record.write, [reading(25, id="try-1")], person="rt", seen=seen) == "id-used"
@@ -98,7 +104,9 @@ def test_two_people_changing_one_thing_the_second_is_told_and_sees_both_values(p
     seen = one.state().sequence
     change = [Draft("patient_changed", {"bed": "1", "code": "a", "values": {"position": "prone"}})]
     one.write(change, person="ann", seen=seen)
-    other = [Draft("patient_changed", {"bed": "1", "code": "a", "values": {"position": "supine", "exclude": "transport"}})]
+    other = [
+        Draft("patient_changed", {"bed": "1", "code": "a", "values": {"position": "supine", "exclude": "transport"}})
+    ]
     with pytest.raises(Conflict) as conflict:
         two.write(other, person="bo", seen=seen)
     (clash,) = conflict.value.clashes
@@ -129,7 +137,9 @@ def test_all_entries_of_one_write_or_none(place: Site) -> None:
     assert record.state() == place.open().state()
 
 
-def test_races_of_two_writers_leave_one_value_and_one_who_was_told(place: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_races_of_two_writers_leave_one_value_and_one_who_was_told(
+    place: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     first = place.create()
     start_ward(first)
     records = [first, place.open()]
@@ -141,7 +151,9 @@ def test_races_of_two_writers_leave_one_value_and_one_who_was_told(place: Site, 
         def run(number: int, seen: int = seen, barrier: threading.Barrier = barrier, race: int = race) -> None:
             barrier.wait()
             try:
-                records[number].write([Draft("bed", {"bed": "2", "room": f"{race}-{number}"})], person=f"p{number}", seen=seen)
+                records[number].write(
+                    [Draft("bed", {"bed": "2", "room": f"{race}-{number}"})], person=f"p{number}", seen=seen
+                )
             except Conflict as conflict:
                 told.append(f"{conflict.clashes[0].theirs} {conflict.clashes[0].mine}")
 
@@ -200,21 +212,29 @@ def test_an_older_view_of_the_ward_is_what_was_known_then(place: Site) -> None:
     start_ward(record)
     (first,) = record.write([reading(42)], person="rt", seen=record.state().sequence)
     then = record.state()
-    record.write([Draft("correction", {"corrects": first.id, "content": dict(reading(24).content)})], person="rt", seen=first.sequence)
+    record.write(
+        [Draft("correction", {"corrects": first.id, "content": dict(reading(24).content)})],
+        person="rt",
+        seen=first.sequence,
+    )
     patient = record.state().beds["1"].patient
     assert patient is not None
     assert patient.readings["plateau_cmh2o"].value == 24
     assert record.state_at(first.sequence) == then
 
 
-def test_a_record_that_another_program_holds_too_long_is_told_and_free_again_afterwards(file_place: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_record_that_another_program_holds_too_long_is_told_and_free_again_afterwards(
+    file_place: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
     record = file_place.create()
     start_ward(record)
     head = record.head()
     monkeypatch.setattr(database, "BUSY_TIMEOUT_S", 0.1)
     with database.alone(Path(file_place.where)):
         done: list[str] = []
-        other = threading.Thread(target=lambda: done.append(refused_id(record.write, [reading(24)], person="rt", seen=10**9)))
+        other = threading.Thread(
+            target=lambda: done.append(refused_id(record.write, [reading(24)], person="rt", seen=10**9))
+        )
         other.start()
         other.join()
         assert done == ["record-busy"]

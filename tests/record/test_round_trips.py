@@ -32,8 +32,22 @@ WARDS = 1_000 if LONG else 15
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
 
 _SAFE = 2**53 - 1
-_LEAVES = st.none() | st.booleans() | st.integers(-_SAFE, _SAFE) | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=20)
-CONTENT = st.dictionaries(st.text(max_size=10), st.recursive(_LEAVES, lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4), max_leaves=12), max_size=6)
+_LEAVES = (
+    st.none()
+    | st.booleans()
+    | st.integers(-_SAFE, _SAFE)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=20)
+)
+CONTENT = st.dictionaries(
+    st.text(max_size=10),
+    st.recursive(
+        _LEAVES,
+        lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+        max_leaves=12,
+    ),
+    max_size=6,
+)
 
 
 def alike(one: Any, other: Any) -> bool:
@@ -42,7 +56,9 @@ def alike(one: Any, other: Any) -> bool:
         return one.keys() == other.keys() and all(alike(one[key], other[key]) for key in one)
     if isinstance(one, list) and isinstance(other, list):
         return len(one) == len(other) and all(map(alike, one, other))
-    return (type(one) is type(other) and one == other) or (isinstance(one, float | int) and not isinstance(one, bool) and not isinstance(other, bool) and one == other)
+    return (type(one) is type(other) and one == other) or (
+        isinstance(one, float | int) and not isinstance(one, bool) and not isinstance(other, bool) and one == other
+    )
 
 
 @given(CONTENT)
@@ -59,13 +75,28 @@ def test_any_content_comes_back_from_its_line_and_the_line_has_one_form(content:
     assert alike(json.loads(line, parse_int=float)["content"], found)
 
 
-@pytest.mark.parametrize("content", [{"x": math.nan}, {"x": math.inf}, {"x": "\ud800"}, {"x": 2**60}, {"x": {1, 2}}, {"x": b"y"}])
+@pytest.mark.parametrize(
+    "content", [{"x": math.nan}, {"x": math.inf}, {"x": "\ud800"}, {"x": 2**60}, {"x": {1, 2}}, {"x": b"y"}]
+)
 def test_what_json_cannot_hold_is_refused(content: dict[str, Any]) -> None:
     with pytest.raises(Refused, match="entry-form"):
         canonical(content)
 
 
-@pytest.mark.parametrize("line", ["", "{}", "[]", "null", "{" * 100_000, "[" * 100_000, '{"a":1}', line_of(entry(1, "note", {}))[:-1], line_of(entry(1, "note", {})) + "x"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "",
+        "{}",
+        "[]",
+        "null",
+        "{" * 100_000,
+        "[" * 100_000,
+        '{"a":1}',
+        line_of(entry(1, "note", {}))[:-1],
+        line_of(entry(1, "note", {})) + "x",
+    ],
+)
 def test_a_line_that_is_none_is_no_entry(line: str) -> None:
     with pytest.raises(ValueError):
         entry_of(line, hash_of(line))
@@ -93,7 +124,11 @@ def thrown(column: ValueColumn, dice: random.Random) -> Any:
         low = row.ask.low if row.ask.low is not None else row.refuse.low or 0.0
         high = row.ask.high if row.ask.high is not None else row.refuse.high or low + 100
         value = dice.uniform(low, high)
-        return round(value) if row.integer else dice.choice([value, round(value, 2)] + [round(value)] * (low <= round(value) <= high))
+        return (
+            round(value)
+            if row.integer
+            else dice.choice([value, round(value, 2)] + [round(value)] * (low <= round(value) <= high))
+        )
     if column.name in ("room", "ventilator"):
         return None
     if column.kind == "flag":
@@ -107,22 +142,30 @@ def thrown(column: ValueColumn, dice: random.Random) -> Any:
     return dice.choice(["=1+1", "transport at 15:00", "'quoted'", "Ärztin; later", "-", "+49", "@home"])
 
 
-def test_any_ward_comes_back_from_a_workbook_without_a_difference(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_any_ward_comes_back_from_a_workbook_without_a_difference(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     seed = random.SystemRandom().randrange(2**32)
     values = 0
     for number in range(WARDS):
         dice = random.Random(number if number % 2 else seed + number)
         scribe = Scribe()
         for machine in ("V1", "V2"):
-            some = {c.name: v for c in VENTILATOR.values() if dice.random() < 0.3 and (v := thrown(c, dice)) is not None}
+            some = {
+                c.name: v for c in VENTILATOR.values() if dice.random() < 0.3 and (v := thrown(c, dice)) is not None
+            }
             scribe.write("ventilator", ventilator=machine, values=some)
         scribe.write("stock", counts={part: dice.randrange(20) for part in dice.sample(PARTS, 3)})
         for bed in ("1", "Ärzte 2", "=3"):
             scribe.write("bed", bed=bed, room=dice.choice(["East", "West"]))
-            patient = {c.name: v for c in PATIENT.values() if dice.random() < 0.8 and (v := thrown(c, dice)) is not None}
+            patient = {
+                c.name: v for c in PATIENT.values() if dice.random() < 0.8 and (v := thrown(c, dice)) is not None
+            }
             scribe.write("patient_in", bed=bed, code=f"k{bed}", values=patient)
             read = {c.name: v for c in READING.values() if dice.random() < 0.9 and (v := thrown(c, dice)) is not None}
-            scribe.write("reading", bed=bed, code=f"k{bed}", read_at="2026-11-25T13:30+00:00", read_by="rt", values=read)
+            scribe.write(
+                "reading", bed=bed, code=f"k{bed}", read_at="2026-11-25T13:30+00:00", read_by="rt", values=read
+            )
             values += len(patient) + len(read)
         rows = ward_rows(scribe.fold.state)
         target = tmp_path / (f"w{number}.xlsx" if number % 2 else f"w{number}")
@@ -131,7 +174,9 @@ def test_any_ward_comes_back_from_a_workbook_without_a_difference(tmp_path: Path
         lost = {finding.bed for finding in ward.findings if finding.level == "refused"}
         machines = {f.row for f in ward.findings if f.level == "refused" and f.sheet == "ventilators"}
         direct = ward_of_rows(rows, file="record", now=NOW)
-        assert [(bed.label, bed.code, bed.exclude, bed.infection) for bed in ward.beds] == [(bed.label, bed.code, bed.exclude, bed.infection) for bed in direct.beds]
+        assert [(bed.label, bed.code, bed.exclude, bed.infection) for bed in ward.beds] == [
+            (bed.label, bed.code, bed.exclude, bed.infection) for bed in direct.beds
+        ]
         lines = [line for line in propose(scribe.fold.state, typed) if not machines or "ventilator" not in line.subject]
         assert lines == [], (seed, number, lines, lost)
     with capsys.disabled():

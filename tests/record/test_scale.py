@@ -35,16 +35,23 @@ def fill(record: Record, count: int) -> None:
     start_ward(record)
     for block in range(0, count, 1000):
         drafts = [
-            reading(20 + n % 100 / 10, at=f"2026-{1 + n // 43200 % 12:02}-{1 + n // 1440 % 28:02}T{n // 60 % 24:02}:{n % 60:02}+00:00")
+            reading(
+                20 + n % 100 / 10,
+                at=f"2026-{1 + n // 43200 % 12:02}-{1 + n // 1440 % 28:02}T{n // 60 % 24:02}:{n % 60:02}+00:00",
+            )
             for n in range(block, block + 1000)
         ]
         record.write(drafts, person="rt", seen=10**9)
 
 
-def test_a_large_record_opens_cold_in_time_and_folds_on_from_where_it_was(file_place: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_large_record_opens_cold_in_time_and_folds_on_from_where_it_was(
+    file_place: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     record = file_place.create()
     fill(record, ENTRIES)
-    done = subprocess.run([sys.executable, "-c", _OPEN, str(file_place.where)], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", _OPEN, str(file_place.where)], capture_output=True, text=True, check=True
+    )
     ready_s, memory_mib, sequence = (float(word) for word in done.stdout.split())
     assert sequence >= ENTRIES
     start = time.perf_counter()
@@ -55,13 +62,17 @@ def test_a_large_record_opens_cold_in_time_and_folds_on_from_where_it_was(file_p
     verified_s = time.perf_counter() - start
     size = Path(file_place.where).stat().st_size / 2**20
     with capsys.disabled():
-        print(f"\n  {int(sequence)} entries, {size:.0f} MiB: cold start {ready_s:.2f} s, {memory_mib:.0f} MiB; one more {one_more_s * 1000:.0f} ms; verified in full {verified_s:.1f} s")
+        print(
+            f"\n  {int(sequence)} entries, {size:.0f} MiB: cold start {ready_s:.2f} s, {memory_mib:.0f} MiB; one more {one_more_s * 1000:.0f} ms; verified in full {verified_s:.1f} s"
+        )
     assert ready_s < 5
     assert memory_mib < 200
     assert one_more_s < 2
 
 
-def test_a_long_shift_keeps_the_log_short_and_the_memory_flat(file_place: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_long_shift_keeps_the_log_short_and_the_memory_flat(
+    file_place: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     record = file_place.create()
     start_ward(record)
     log = Path(f"{file_place.where}-wal")
@@ -76,6 +87,8 @@ def test_a_long_shift_keeps_the_log_short_and_the_memory_flat(file_place: Site, 
                 memory.append(float(Path("/proc/self/statm").read_text().split()[1]) * 4096 / 2**20)
     with capsys.disabled():
         half = memory[len(memory) // 2]
-        print(f"\n  {WRITES} writes beside a reader: log at most {longest / 2**20:.1f} MiB, memory {half:.0f} MiB at half time, {memory[-1]:.0f} MiB at the end")
+        print(
+            f"\n  {WRITES} writes beside a reader: log at most {longest / 2**20:.1f} MiB, memory {half:.0f} MiB at half time, {memory[-1]:.0f} MiB at the end"
+        )
     assert longest < 64 * 2**20
     assert memory[-1] < half * 1.05 + 8

@@ -43,7 +43,12 @@ def workbook(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         write_tables(path, demo_tables(NOW))  # type: ignore[arg-type]
         return path
     tables = clean_tables()
-    tables["policy"] = [{"name": "max_group_size", "value": 3}, {"name": "ph_low", "value": 7.25}, {"name": "rehearse", "value": "no"}, {"name": "pregnancy", "value": "ask"}]
+    tables["policy"] = [
+        {"name": "max_group_size", "value": 3},
+        {"name": "ph_low", "value": 7.25},
+        {"name": "rehearse", "value": "no"},
+        {"name": "pregnancy", "value": "ask"},
+    ]
     return write_xlsx_ward(path, tables) if path.suffix else write_csv_ward(path, tables)
 
 
@@ -88,14 +93,18 @@ def demo(tmp_path: Path) -> Scribe:
         ({"room": "North"}, "changed", {"room": "East"}, {"room": "North"}),
     ],
 )  # fmt: skip
-def test_what_differs_is_proposed_with_both_values(demo: Scribe, tmp_path: Path, changes: dict[str, Any], kind: str, before: dict[str, Any], after: dict[str, Any]) -> None:
+def test_what_differs_is_proposed_with_both_values(
+    demo: Scribe, tmp_path: Path, changes: dict[str, Any], kind: str, before: dict[str, Any], after: dict[str, Any]
+) -> None:
     (line,) = proposed(demo, tmp_path, **changes)
     assert (line.kind, dict(line.before), dict(line.after)) == (kind, before, after)
     assert line.why or kind != "conflicting"
     demo.write_drafts(line.drafts)
 
 
-def test_another_patient_in_the_bed_is_a_conflict_and_confirmed_replaces_the_old_one(demo: Scribe, tmp_path: Path) -> None:
+def test_another_patient_in_the_bed_is_a_conflict_and_confirmed_replaces_the_old_one(
+    demo: Scribe, tmp_path: Path
+) -> None:
     (line,) = proposed(demo, tmp_path, code="k99")
     assert line.kind == "conflicting"
     assert [draft.kind for draft in line.drafts] == ["patient_out", "patient_in", "reading"]
@@ -104,7 +113,9 @@ def test_another_patient_in_the_bed_is_a_conflict_and_confirmed_replaces_the_old
     assert demo.fold.state.bed_of("k21") is None
 
 
-def test_a_patient_who_is_elsewhere_in_the_record_is_a_conflict_and_confirmed_moves(demo: Scribe, tmp_path: Path) -> None:
+def test_a_patient_who_is_elsewhere_in_the_record_is_a_conflict_and_confirmed_moves(
+    demo: Scribe, tmp_path: Path
+) -> None:
     tables = demo_tables(NOW)
     tables["beds"] = [{**tables["beds"][0], "bed": "E9"}]
     write_tables(tmp_path / "again", tables)  # type: ignore[arg-type]
@@ -128,6 +139,8 @@ def test_a_machine_that_is_usable_again_is_proposed_though_that_is_the_default(d
 
 
 def test_the_oldest_value_in_use_dates_a_bed(demo: Scribe) -> None:
-    demo.write("reading", bed="E1", code="k21", read_at="2026-11-25T13:58+00:00", read_by="rt-9", values={"spo2_pct": 95})
+    demo.write(
+        "reading", bed="E1", code="k21", read_at="2026-11-25T13:58+00:00", read_by="rt-9", values={"spo2_pct": 95}
+    )
     row = ward_rows(demo.fold.state)["beds"][0]
     assert (row["spo2_pct"], row["read_at"], row["read_by"]) == (95, "2026-11-25T13:25:00+00:00", "rt-9")
