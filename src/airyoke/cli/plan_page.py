@@ -77,7 +77,9 @@ def _summary(page: Page, view: PlanView, shared: list[PlannedGroup], alone: list
     plan = view.plan
     placed = sum(len(group.beds) for group in plan.groups)
     total = placed + len(plan.unplaced)
-    text = f"{placed} of {total} beds have a ventilator: {len(shared)} shared, {len(alone)} alone."
+    unjudged = sum(group.status == "not_judged" for group in alone)
+    text = f"{placed} of {total} beds have a ventilator: {len(shared)} shared, {len(alone) - unjudged} alone"
+    text += f", {unjudged} as they are and not judged." if unjudged else "."
     if plan.unplaced:
         text += f" Without one: {_and([one.bed for one in plan.unplaced])}."
     reserve = _and(list(plan.reserve)) if plan.reserve else "none"

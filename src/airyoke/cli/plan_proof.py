@@ -121,6 +121,8 @@ def _limit_words(one: RefusedLimit, policy: Policy) -> str:
     who = "" if one.bed is None else f" of {one.bed}"
     word = "at least" if side == "low" else "at most"
     best, bound = number_words(one.best, one.unit), amount_words(one.bound, one.unit)
+    if best == number_words(one.bound, one.unit) and one.best != one.bound:
+        best = f"a hair {'below' if one.best < one.bound else 'above'} {best}"  # rounded they look alike
     return f"{name_words(one.limit)}{who} {best}, {word} {bound}"
 
 
