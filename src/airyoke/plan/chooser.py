@@ -42,7 +42,9 @@ class Chooser:
         assignment, rounds, settled = self.pool.to_fixed_point(self._choose, tell)
         if not settled:
             judged = self._assign(self.pool.options(judged_only=True))
-            assignment = replace(judged, goals=_opened(judged.goals, assignment.goals))
+            # The best of the groups that were offered is no bound where not all of them were.
+            bounds = () if self.pool.cut_short else assignment.goals
+            assignment = replace(judged, goals=_opened(judged.goals, bounds))
         elif self.pool.cut_short:
             assignment = replace(assignment, goals=_opened(assignment.goals, ()))
         return assignment, rounds
