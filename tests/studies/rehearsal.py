@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
 from random import Random
-from statistics import mean
+from statistics import fmean
 
 import numpy as np
 
@@ -287,7 +287,7 @@ def report(records: Sequence[Record]) -> str:
 
 def _share(true: Sequence[bool]) -> str:
     counted = list(true)
-    return f"{100.0 * mean(counted):.0f} %" if counted else "-"
+    return f"{100.0 * fmean(counted):.0f} %" if counted else "-"
 
 
 def main() -> None:

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from statistics import mean
+from statistics import fmean
 from unittest.mock import patch
 
 from ortools.sat.python import cp_model
@@ -154,16 +154,16 @@ def report(records: Sequence[Record], beds: int) -> str:
         of = [r["rows"][name] for r in records]
         row: list[object] = [name]
         for pairs, matched in (("entry_pairs", "entry_matched"), ("pairs", "matched")):
-            row.append(mean(o[pairs] for o in of))
-            row += [mean(max(n - o[matched], 0) for o in of) for n in needed]
+            row.append(fmean(o[pairs] for o in of))
+            row += [fmean(max(n - o[matched], 0) for o in of) for n in needed]
         rows.append(row)
     left = [f"left, ventilators for {share:g}" for share in SHARES_OF_VENTILATORS]
     columns = ["definition", "pairs", *left, *(f"{c}, entry pH waived" for c in ("pairs", *left))]
     return "\n".join(
         [
             heading("Definitions of inside", records),
-            f"Permitted by rooms, labels and conditions: {mean(r['permitted'] for r in records):.1f} pairs a ward, "
-            f"{mean(r['entry'] for r in records):.1f} with both at pH {ENTRY_PH:.2f} or more.",
+            f"Permitted by rooms, labels and conditions: {fmean(r['permitted'] for r in records):.1f} pairs a ward, "
+            f"{fmean(r['entry'] for r in records):.1f} with both at pH {ENTRY_PH:.2f} or more.",
             "",
             table(columns, rows),
         ]

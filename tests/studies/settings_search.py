@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from statistics import mean
+from statistics import fmean
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,11 +130,11 @@ def _holds(again: Again) -> bool:
 def report(records: Sequence[Record]) -> str:
     """Counts a ward, and what the missed pairs would be worth in patients."""
     rows = [
-        ("pairs that the tool allows", mean(r["allowed"] for r in records)),
-        ("pairs refused though inside at best estimate", mean(r["refused"] for r in records)),
-        ("of these the grid finds settings that hold", mean(len(r["missed"]) for r in records)),
-        ("most disjoint pairs, the tool's", mean(r["matched"] for r in records)),
-        ("most disjoint pairs, with the grid's", mean(r["matched_with_missed"] for r in records)),
+        ("pairs that the tool allows", fmean(r["allowed"] for r in records)),
+        ("pairs refused though inside at best estimate", fmean(r["refused"] for r in records)),
+        ("of these the grid finds settings that hold", fmean(len(r["missed"]) for r in records)),
+        ("most disjoint pairs, the tool's", fmean(r["matched"] for r in records)),
+        ("most disjoint pairs, with the grid's", fmean(r["matched_with_missed"] for r in records)),
     ]
     return "\n".join([heading("Search for settings", records), "", table(("a ward, on average", "number"), rows)])
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import inf
-from statistics import mean, median
+from statistics import fmean, median
 
 from airyoke.plan.plan import Plan, PlannedGroup
 from plan.ward_rules import WardRules
@@ -83,9 +83,9 @@ def report(records: Sequence[Record], ventilators: Sequence[int]) -> str:
             of = [r[str(machines)][way] for r in records]
             rows.append(
                 (
-                    machines, way, mean(o["left"] for o in of), sum(o["left"] == 0 for o in of),
-                    mean(o["without_place"] for o in of), mean(o["groups"] for o in of),
-                    mean(o["outside"] for o in of), median(o["smallest_margin"] for o in of),
+                    machines, way, fmean(o["left"] for o in of), sum(o["left"] == 0 for o in of),
+                    fmean(o["without_place"] for o in of), fmean(o["groups"] for o in of),
+                    fmean(o["outside"] for o in of), median(o["smallest_margin"] for o in of),
                 )
             )  # fmt: skip
     columns = (
@@ -101,9 +101,9 @@ def report(records: Sequence[Record], ventilators: Sequence[int]) -> str:
         "",
         f"Wards on which the plan leaves more than another way: {len(worse)} of {len(records) * len(ventilators)}"
         + (f" {worse}." if worse else "."),
-        f"Pairs permitted by rooms, labels and conditions {mean(r['permitted'] for r in records):.1f} a ward, "
-        f"allowed by the tool {mean(r['allowed'] for r in records):.1f}.",
-        f"Stated chance of all targets less the chance on fresh draws: mean {mean(over):+.3f}, largest {max(over):+.3f}, "
+        f"Pairs permitted by rooms, labels and conditions {fmean(r['permitted'] for r in records):.1f} a ward, "
+        f"allowed by the tool {fmean(r['allowed'] for r in records):.1f}.",
+        f"Stated chance of all targets less the chance on fresh draws: mean {fmean(over):+.3f}, largest {max(over):+.3f}, "
         f"smallest {min(over):+.3f} of {len(over)} groups.",
         f"Goals of the plans not proved: {sum(len(r[str(m)][OURS]['not_proved']) for r in records for m in ventilators)}.",
     ]
