@@ -19,6 +19,7 @@ from airyoke.breath.ventilator import Ventilator
 from airyoke.limits.policy import Policy
 from airyoke.plan import planner
 from airyoke.plan import pool as pools
+from airyoke.plan.candidate import Candidate
 from airyoke.plan.judging import ventilator_class
 from airyoke.plan.planner import Planned, plan_groups
 from airyoke.plan.request import Request
@@ -312,3 +313,25 @@ def test_larger_groups_that_were_not_offered_leave_the_goals_open_and_no_bound_t
             wrong.append((seed, problem or [(g.goal, g.status) for g in found.assignment.goals]))
     assert not wrong, f"{len(wrong)} of {cut} (seed, what): {wrong[:5]}"
     assert cut > WARDS // 40
+
+
+def test_a_bound_is_not_said_where_not_every_larger_group_was_offered(monkeypatch):
+    # Two rooms of three, two machines: two triples place all six. Only one of them is offered, and nothing judged.
+    monkeypatch.setattr(pools, "MOST_LARGER_GROUPS", 1)
+    machines = (Ventilator("V1"), Ventilator("V2"))
+    beds = tuple(
+        Candidate(f"B{n}", object(), None, room="EW"[n // 3], infection=frozenset("a")) for n in range(6)
+    )  # fmt: skip
+    policy = Policy(sharing="last-resort-accepted", max_group_size=3, reserve_ventilators=0)
+    of_each = {(g, ventilator_class(machines[0])): 0.5 for size in (2, 3) for g in combinations(range(6), size)}
+    judge = InventedJudge(of_each, of_each, dict.fromkeys((members for members, _ in of_each), 700.0))
+    request = Request(beds, machines, policy, None)
+    with judged_by(judge):
+        stopped = plan_groups(request, stop=lambda: True)
+    monkeypatch.setattr(pools, "MOST_LARGER_GROUPS", 4000)
+    with judged_by(judge):
+        best = plan_groups(request).assignment.goals[0]
+    assert (best.value, best.status) == (6.0, "proved")
+    assert stopped.pool.cut_short
+    first = stopped.assignment.goals[0]
+    assert first.bound is None or first.bound >= best.value
