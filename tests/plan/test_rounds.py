@@ -233,22 +233,25 @@ def test_the_plan_is_the_best_of_all_verdicts_whether_they_were_made_or_not():
 
 def test_the_runner_up_is_the_best_other_plan_of_all_verdicts():
     wrong, compared = [], 0
-    for seed in range(WARDS // 2):
+    for seed in (*range(WARDS // 2), 56):  # 56: everybody in pairs, and next best is a plan with a triple
         case = case_of(seed, most=5)
         if len(case.table.options) > 60:
             continue
         found = planned(case, runner_up=True)
         best, other = found.assignment, found.runner_up
         plan = (frozenset(o.beds for o in best.chosen if len(o.beds) > 1), best.left)
-        # Where pairs place everybody no larger group is offered.
-        offered = set(found.pool.groups)
-        others = [p for p in every_plan(case.table) if (p.shared, p.left) != plan and p.shared <= offered]
+        others = [p for p in every_plan(case.table) if (p.shared, p.left) != plan]
         true = best_goals_of(others, case.table.beds) if others else None
         compared += true is not None
         if (None if other is None else goals_of(other.goals)) != true:
             wrong.append((seed, other and goals_of(other.goals), true))
     assert not wrong, f"{len(wrong)} of {compared} (seed, found, true): {wrong[:5]}"
     assert compared > WARDS // 5
+
+
+def machines_short(case: Case) -> int:
+    free = sum(not c.keeps_ventilator for c in case.request.candidates)
+    return max(free - case.table.usable, 0)
 
 
 def wrong_goals(case: Case, found: Planned) -> str | None:
@@ -309,7 +312,9 @@ def test_larger_groups_that_were_not_offered_leave_the_goals_open_and_no_bound_t
             continue
         cut += 1
         problem = wrong_groups(case, found) or wrong_goals(case, found)
-        if problem or any(g.status == "proved" for g in found.assignment.goals):
+        # Where pairs place everybody by as few couplings as machines are short, no larger group matters.
+        pairs_suffice = not found.assignment.left and reached(case, found)[1] <= machines_short(case)
+        if problem or (not pairs_suffice and any(g.status == "proved" for g in found.assignment.goals)):
             wrong.append((seed, problem or [(g.goal, g.status) for g in found.assignment.goals]))
     assert not wrong, f"{len(wrong)} of {cut} (seed, what): {wrong[:5]}"
     assert cut > WARDS // 40
