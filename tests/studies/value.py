@@ -6,6 +6,10 @@ All are held to one rule: of every pair the settings are the best that the tool'
 ways without it), every group is judged again on fresh draws by the referee's arithmetic, and a group is outside where
 the chance of everybody inside every target is below 0.67, or inside every hard bound below 0.93. *Left* counts the
 patients without a ventilator and one for each group outside. All ventilators are alike, none is held back.
+
+A plan asks for more (0.70 and 0.95) than what is called outside here, which leaves room for the luck of draws. A pair
+in between is refused by the tool and not charged to a way that couples it all the same: on such a ward the plan can
+leave more than another way. The report names those wards.
 """
 
 from __future__ import annotations
