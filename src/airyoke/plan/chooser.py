@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from airyoke.plan import pool as pools
 from airyoke.plan.assignment import (
     BREAK_TOLERANCE,
     Assignment,
@@ -39,7 +40,7 @@ class Chooser:
     def best(self, tell: Progress) -> tuple[Assignment, int]:
         """The best plan and the rounds it took; goals are ``open`` where the judging was stopped."""
         self.highest = None
-        assignment, rounds, settled = self.pool.to_fixed_point(self._choose, tell)
+        assignment, rounds, settled = self.pool.to_fixed_point(self._choose, tell, pools.MOST_JUDGED)
         if not settled:
             judged = self._assign(self.pool.options(judged_only=True))
             # The best of the groups that were offered is no bound where not all of them were.
@@ -88,7 +89,8 @@ class Chooser:
                 stock, self.pool.machines.pools,
             )  # fmt: skip
 
-        return self.pool.to_fixed_point(choose)[0]
+        fewest, _, settled = self.pool.to_fixed_point(choose)
+        return fewest if settled else choose(self.pool.options(judged_only=True))[0]
 
     def _choose(self, options: list[Option]) -> tuple[Assignment, Sequence[Option]]:
         assignment = self._match(options) or self._assign(options)

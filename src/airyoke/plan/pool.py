@@ -19,6 +19,10 @@ from airyoke.plan.options import Machines, Offers, Option, in_reach
 from airyoke.plan.request import Progress, Request, Stop
 
 MOST_ROUNDS = 50
+# Verdicts spent on one plan: about 40 s on two cores. Counted, not timed, so that the same ward gives the same plan on
+# every machine; only a hall of more than a hundred beds comes near it.
+MOST_JUDGED = 400
+MORE_JUDGED = 100  # for each question after the plan: the runner-up, who else could be left, what would change it
 MOST_LARGER_GROUPS = 4000  # triples and quads offered where pairs do not place everybody; more: the goals stay open
 
 Chosen = TypeVar("Chosen")
@@ -101,10 +105,18 @@ class Pool:
                     continue
                 margin = self.bound(members, kind)
                 if margin >= 0.0:
-                    if (members, pool) not in self._offered:
-                        self._offered[members, pool] = self.offers.shared(members, pool)
-                    options.extend(replace(option, margin=margin) for option in self._offered[members, pool])
+                    options.extend(self._offer(members, pool, margin))
         return options
+
+    def _offer(self, members: tuple[int, ...], pool: int, margin: float) -> list[Option]:
+        """The options of a group, made anew only when its margin has become another."""
+        offered = self._offered.get((members, pool))
+        if offered is None:
+            offered = self.offers.shared(members, pool)
+        if offered and offered[0].margin != margin:
+            offered = [replace(option, margin=margin) for option in offered]
+        self._offered[members, pool] = offered
+        return offered
 
     def waiting(self, chosen: Sequence[Option]) -> list[tuple[tuple[int, ...], Ventilator]]:
         """The shared groups among these that the engine has not judged on their class."""
@@ -114,16 +126,23 @@ class Pool:
         return [(beds, kind) for beds, kind in groups if self.judge.known(beds, kind) is None]
 
     def to_fixed_point(
-        self, choose: Callable[[list[Option]], tuple[Chosen, Sequence[Option]]], tell: Progress | None = None
+        self,
+        choose: Callable[[list[Option]], tuple[Chosen, Sequence[Option]]],
+        tell: Progress | None = None,
+        more: int = MORE_JUDGED,
     ) -> tuple[Chosen, int, bool]:
-        """Choose and judge in turn. Returns the choice, the rounds, and whether every chosen group is judged."""
+        """Choose and judge in turn, with at most so many more verdicts.
+
+        Returns the choice, the rounds, and whether every chosen group is judged.
+        """
+        most_judged = self.judge.judged + more
         for number in range(1, MOST_ROUNDS + 1):
             result, chosen = choose(self.options())
             waiting = self.waiting(chosen)
             if not waiting:
                 return result, number, True
             for done, (beds, kind) in enumerate(waiting):
-                if self.stop():
+                if self.stop() or self.judge.judged >= most_judged:
                     return result, number, False
                 if tell is not None:
                     tell(f"judging, round {number}", done, len(waiting))
