@@ -280,7 +280,7 @@ def report(records: Sequence[Record]) -> str:
     columns = (
         "lung", "estimated again", "cases", "truly inside targets before", "truly inside hard bounds before",
         "confirmed as planned", "of these truly inside", "confirmed, settings may move by 2", "of these truly inside",
-        "of these inside hard bounds", "dissolved though truly inside",
+        "of these inside hard bounds", "of those dissolved truly inside",
     )  # fmt: skip
     return "\n".join([heading("Rehearsal", records), "", table(columns, rows)])
 
