@@ -31,7 +31,7 @@ from airyoke.plan.plan import (
     Unplaced,
 )
 from airyoke.plan.planner import Planned
-from airyoke.plan.request import Request
+from airyoke.plan.request import Progress, Request
 from airyoke.plan.room_left import room_left
 from airyoke.quantities import cautions as said
 from airyoke.quantities.finding import Finding
@@ -52,8 +52,10 @@ def compose_plan(
     *,
     read_at: Sequence[datetime],
     findings: tuple[Finding, ...],
+    progress: Progress | None = None,
 ) -> Plan:
     """The plan in full. ``read_at`` are the times of the readings it rests on; ``findings`` those of the ward."""
+    tell = progress or (lambda _what, _done, _of: None)
     chosen = sorted(planned.assignment.chosen, key=lambda o: (len(o.beds) == 1, o.beds))
     groups = [_group(number, o, planned, request) for number, o in enumerate(chosen, start=1)]
     for label in dict.fromkeys(label for _, label in planned.kept):
@@ -64,10 +66,10 @@ def compose_plan(
         for beds in planned.assignment.alternatives
         if beds != planned.assignment.left
     )
-    unplaced = tuple(
-        Unplaced(request.candidates[i].bed, *why_left(planned, request, i), alternatives)
-        for i in planned.assignment.left
-    )
+    unplaced: list[Unplaced] = []
+    for number, i in enumerate(planned.assignment.left):
+        tell("trying what would change it", number, len(planned.assignment.left))
+        unplaced.append(Unplaced(request.candidates[i].bed, *why_left(planned, request, i), alternatives))
     shared = [g for g in groups if g.status == "judged"]
     outcome_reason = None
     if request.policy.sharing == "no":
@@ -81,7 +83,7 @@ def compose_plan(
         newest_reading=max(read_at, default=None),
         rounds=planned.rounds,
         groups=tuple(groups),
-        unplaced=unplaced,
+        unplaced=tuple(unplaced),
         reserve=planned.reserve,
         proof=planned.assignment.goals,
         runner_up=None if planned.runner_up is None else _runner_up(planned, planned.runner_up, request),

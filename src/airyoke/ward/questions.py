@@ -85,4 +85,4 @@ def plan_ward(
     )
     planned = plan_groups(request, progress)
     read_at = [bed.readings.read_at for bed in ward.beds if bed.readings is not None and bed.readings.read_at]
-    return compose_plan(planned, request, read_at=read_at, findings=check_ward(ward, assessed))
+    return compose_plan(planned, request, read_at=read_at, findings=check_ward(ward, assessed), progress=progress)
