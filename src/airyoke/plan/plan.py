@@ -121,8 +121,8 @@ class RefusedPair:
     """Two beds that may not share, and why: limits at the closest settings, or reasons before any physiology.
 
     ``settings_tried`` says at which settings the engine came closest (``None`` where physiology was not reached);
-    ``by`` who judged: ``engine``, ``screen`` (a closed form corrected by the engine, whose margin is not below the
-    engine's), ``readings`` (limits on present values) or ``rules``.
+    ``by`` who judged: ``engine``, ``screen`` (a closed form corrected by the engine, far enough outside that the
+    engine was not asked), ``readings`` (limits on present values) or ``rules``.
     """
 
     beds: tuple[str, str]

@@ -4,8 +4,9 @@ It works on one table a patient (closed form corrected by the engine, see ``tabl
 patients share the pressure drop of the trunks unequally; SpO2 follows FiO2 but not the new PaCO2; the settings between
 the points of its grid.
 
-It serves twice. It says where the search should start; and its margin plus ``SCREEN_OFFSET`` is not below the margin
-that the engine will find (measured: see the tests), so that a group outside even so need not be judged.
+It serves twice. It says where the search should start; and its margin plus ``SCREEN_OFFSET`` serves as a bound on the
+margin that the engine will find, so that a group outside even so need not be judged. Measured, not proved: the bound
+held in 99.6 % of 5,000 groups of fresh wards, and 2 of them would have been kept from the engine although it allows them.
 """
 
 from __future__ import annotations
