@@ -24,7 +24,7 @@ MORE_DRAWS = 1024
 NEAR_TARGET, NEAR_HARD = 0.05, 0.03  # this near to a threshold 256 draws do not decide
 
 
-# Added to the screen's margin, it bounds the judged one (see ``screen``): chosen on some invented wards, tested on others.
+# With this the screen's margin bounds the judged one, see ``screen``: chosen on some invented wards, tested on others.
 SCREEN_OFFSET = 0.25
 
 
