@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from airyoke.cli.record_commands import As, MaybePlace, PasswordFile, Site, record_app
+from airyoke.cli.record_commands import As, MaybePlace, PasswordFile, Place, Site, record_app
 
 app = typer.Typer(
     name="airyoke",
@@ -70,6 +70,27 @@ def demo(
     from airyoke.cli.plan import demo_command
 
     return demo_command(to, now=now, seed=seed, as_json=as_json, brief=brief)
+
+
+@app.command()
+def serve(
+    record: Place,
+    site: Site = None,
+    host: Annotated[str, typer.Option("--host", help="Other than this machine: needs accounts and a certificate.")] = (
+        "127.0.0.1"
+    ),
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes a free one.")] = 0,
+    certificate: Annotated[Path | None, typer.Option("--certificate", metavar="PEM", help="For https.")] = None,
+    key: Annotated[Path | None, typer.Option("--key", metavar="PEM", help="Its key.")] = None,
+    no_open: Annotated[bool, typer.Option("--no-open", help="Open no browser.")] = False,
+    as_json: Json = False,
+    seed: Seed = 0,
+) -> int:
+    """The app in a browser, on the site's record, until Ctrl-C."""
+    from airyoke.cli.serve import serve_command
+
+    return serve_command(record, site, host=host, port=port, certificate=certificate, key=key, no_open=no_open,
+                         as_json=as_json)  # fmt: skip
 
 
 @app.command()

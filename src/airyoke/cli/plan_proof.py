@@ -6,20 +6,12 @@ from collections import Counter
 from typing import Final
 
 from airyoke.cli.page import Column, Page, short
+from airyoke.contract.goals import GOALS, goal_words
 from airyoke.contract.words import amount_words, name_words, number_words, plain
 from airyoke.limits.policy import Policy
-from airyoke.plan.plan import Goal, Plan, RefusedLimit, RefusedPair
+from airyoke.plan.plan import Plan, RefusedLimit, RefusedPair
 
 SHORT_LIST: Final = 8
-
-_GOALS: Final = {
-    "placed": ("beds with a ventilator", "no plan gives more"),
-    "couplings": ("couplings, pairs of patients on one ventilator", "none that places as many has fewer"),
-    "needs": ("decisions that the plan depends on", "none so far equal has fewer"),
-    "smallest_margin": ("smallest margin of a shared group", "none so far equal has a larger one"),
-    "breaks": ("patients taken off or put on a ventilator", "none so far equal has fewer"),
-    "margin_sum": ("sum of the margins", "none so far equal has a larger one"),
-}
 
 
 def proof_part(page: Page, plan: Plan) -> None:
@@ -28,22 +20,13 @@ def proof_part(page: Page, plan: Plan) -> None:
     page.table(
         [Column("", right=True), Column("", wrap=True), Column("", wrap=True)],
         [
-            ["-" if one.value is None else plain(round(one.value, 3)), _GOALS[one.goal][0], _status(one)]
+            ["-" if one.value is None else plain(round(one.value, 3)), GOALS[one.goal][0], goal_words(one)]
             for one in plan.proof
         ],
     )
     judges = list(dict.fromkeys(one.by for one in plan.proof if one.by))
     if judges:
         page.text(f"by {'; '.join(judges)}", 2)
-
-
-def _status(goal: Goal) -> str:
-    if goal.status == "proved":
-        return f"proved: {_GOALS[goal.goal][1]}"
-    if goal.status == "skipped":
-        return "not worked out"
-    bound = "" if goal.bound is None else f": {plain(round(goal.bound, 3))} is not ruled out"
-    return f"open{bound}"
 
 
 def runner_up_part(page: Page, plan: Plan) -> None:
@@ -65,7 +48,7 @@ def runner_up_part(page: Page, plan: Plan) -> None:
         page.text("Equal in every goal: people may choose it as well.", 2)
         return
     goal, by = other.worse_by[0]
-    page.text(f"First difference: worse by {plain(round(abs(by), 3))} in {_GOALS[goal][0]}.", 2)
+    page.text(f"First difference: worse by {plain(round(abs(by), 3))} in {GOALS[goal][0]}.", 2)
 
 
 def refused_pairs_part(page: Page, plan: Plan, policy: Policy, *, everything: bool) -> None:

@@ -1,0 +1,141 @@
+"""The app over one record: its pages, and what is said when something goes wrong."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from fastapi import FastAPI, Request
+from starlette.exceptions import HTTPException
+from starlette.middleware.base import BaseHTTPMiddleware
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+
+from airyoke import __version__
+from airyoke.quantities import Finding, Refused
+from airyoke.record import Conflict, Record
+from airyoke.record.door import door
+from airyoke.web import bed_page, plan_page, sign_in, ward_page
+from airyoke.web.desk import Desk
+from airyoke.web.engine_room import EngineRoom
+from airyoke.web.guard import allowed_hosts, guard
+from airyoke.web.visits import HERE, SignInNeededError, TokenWrongError, Visit, desk_of, page, visit
+
+LOG: Final = logging.getLogger("airyoke.web")
+_FONTS: Final = {"regular.ttf": "AtkinsonHyperlegible-Regular.ttf", "bold.ttf": "AtkinsonHyperlegible-Bold.ttf"}
+_ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
+
+
+def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = False, demo: bool = False,
+               engine: EngineRoom | None = None) -> FastAPI:  # fmt: skip
+    """The app over an open record, served on ``host``. Raises :class:`airyoke.quantities.Refused` for an address that
+    others may reach without a login and an encrypted line."""
+    desk = Desk(record, door(host, encrypted=encrypted, state=record.state()), engine or EngineRoom(), encrypted, demo)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        if engine is None:
+            desk.engine.start(datetime.now().astimezone())
+        yield
+        desk.engine.close()
+
+    app = FastAPI(
+        title="Airyoke", version=__version__, docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan
+    )
+    app.state.desk = desk
+    app.add_middleware(BaseHTTPMiddleware, dispatch=guard(allowed_hosts(host), encrypted=encrypted))
+    for pages in (ward_page.router, bed_page.router, plan_page.router, sign_in.router):
+        app.include_router(pages)
+    app.add_api_route("/health", health, methods=["GET"])
+    app.add_api_route("/static/{digest}/{name}", asset, methods=["GET"])
+    app.add_exception_handler(SignInNeededError, sign_in.needed)
+    app.add_exception_handler(Refused, refused)
+    app.add_exception_handler(TokenWrongError, token_wrong)
+    app.add_exception_handler(HTTPException, not_here)
+    app.add_exception_handler(Exception, defect)
+    return app
+
+
+def health(request: Request) -> JSONResponse:
+    """Whether the app works; nothing about patients, so that a monitor may ask without a login."""
+    desk = desk_of(request)
+    engine = "ready" if desk.engine.ready else "stopped" if desk.engine.stopped else "getting ready"
+    problems = [one.id for one in desk.record.findings() if one.level == "refused"]
+    body = {
+        "status": "ok" if not problems else "degraded",
+        "engine": engine,
+        "problems": problems,
+        "version": __version__,
+    }
+    return JSONResponse(body, 200 if not problems else 503)
+
+
+def asset(digest: str, name: str) -> Response:
+    """A file of ours, or of the font package: kept long, because its address holds its hash."""
+    path, kind = _asset(name)
+    headers = {"Cache-Control": "public, max-age=31536000, immutable"}
+    return FileResponse(path, media_type=kind, headers=headers)
+
+
+def _asset(name: str) -> tuple[Path, str]:
+    if name in _FONTS:
+        import fontpkg_atkinson_hyperlegible
+
+        return Path(fontpkg_atkinson_hyperlegible.__file__).parent / "files" / _FONTS[name], "font/ttf"
+    if name in _ASSETS:
+        return HERE / "static" / name, _ASSETS[name]
+    raise HTTPException(404)
+
+
+# What is said when something goes wrong
+
+
+def _visit_or_none(request: Request) -> Visit | None:
+    try:
+        return visit(request)
+    except SignInNeededError:
+        return None
+
+
+def problem(request: Request, status: int, title: str, findings: tuple[Finding, ...]) -> HTMLResponse:
+    """The page of a problem."""
+    return page(
+        desk_of(request), "problem.html", status=status, visit=_visit_or_none(request), title=title, findings=findings
+    )
+
+
+def refused(request: Request, error: Exception) -> HTMLResponse:
+    """Something was asked that cannot be done; nothing was changed."""
+    assert isinstance(error, Refused)
+    if isinstance(error, Conflict):
+        return problem(request, 409, "Somebody else changed this meanwhile", error.findings)
+    status = 403 if any(one.id == "right-missing" for one in error.findings) else 422
+    return problem(request, status, "This was not done", error.findings)
+
+
+def token_wrong(request: Request, _: Exception) -> HTMLResponse:
+    """A form of an older sign-in, or of another site."""
+    finding = Finding(
+        "form-old", "refused", "this form belongs to an earlier sign-in", "open the page again and send it from there"
+    )
+    return problem(request, 403, "This was not done", (finding,))
+
+
+def not_here(request: Request, error: Exception) -> HTMLResponse:
+    """No such page, or not in this way."""
+    status = error.status_code if isinstance(error, HTTPException) else 404
+    reason = "there is no such page" if status == 404 else "this page does not take that"
+    return problem(request, status, "Nothing here", (Finding("no-page", "refused", reason, "go back to the ward"),))
+
+
+def defect(request: Request, error: Exception) -> HTMLResponse:
+    """A fault of ours: a number to find it by, and no inside of the program on the page."""
+    number = secrets.token_hex(4)
+    LOG.error("defect %s at %s", number, request.url.path, exc_info=error)
+    finding = Finding("defect", "refused", f"this is a defect of the tool, number {number}",
+                      "look whether your entry is in the record, then try again, and report the number")  # fmt: skip
+    return problem(request, 500, "Something went wrong here", (finding,))

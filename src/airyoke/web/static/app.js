@@ -1,0 +1,91 @@
+// What native controls do not do: judge a form while one types, follow the progress of a plan, tell what others changed.
+// Nothing here computes; every word and figure comes from the server.
+"use strict";
+const byId = (id) => document.getElementById(id);
+
+function showFinding(list, found) {
+  const item = document.createElement("li");
+  item.className = "finding " + found.level;
+  const level = document.createElement("strong");
+  level.textContent = { refused: "Refused", ask: "Asked", note: "Note" }[found.level];
+  const remedy = document.createElement("span");
+  remedy.className = "remedy";
+  remedy.textContent = found.remedy;
+  item.append(level, " " + found.reason + ". ", remedy);
+  list.append(item);
+}
+
+// One request in flight; what was typed meanwhile is asked next, so the newest value wins.
+function judgeWhileTyping(form) {
+  let flying = false, again = false;
+  const lists = new Map();
+  form.ownerDocument.querySelectorAll("ul[data-for]").forEach((list) => lists.set(list.dataset.for, list));
+  async function ask() {
+    if (flying) { again = true; return; }
+    flying = true;
+    try {
+      const answer = await fetch(form.dataset.look, { method: "POST", body: new URLSearchParams(new FormData(form)) });
+      if (!answer.ok) throw new Error(answer.status);
+      const judged = await answer.json();
+      lists.forEach((list) => list.replaceChildren());
+      form.querySelectorAll("[aria-invalid]").forEach((one) => one.removeAttribute("aria-invalid"));
+      for (const found of judged.findings) {
+        const unit = found.column && form.querySelector(`option[value="${CSS.escape(found.column)}"]`);
+        const key = unit && unit.parentElement.name.startsWith("unit-") ? unit.parentElement.name.slice(5) : found.column || "";
+        showFinding(lists.get(key) || lists.get(""), found);
+        const field = byId(key);
+        if (field && found.level === "refused") field.setAttribute("aria-invalid", "true");
+      }
+      byId("estimates").innerHTML = judged.estimates; // made and escaped by the server's template
+      byId("typed").hidden = false;
+      byId("lost").hidden = true;
+    } catch (error) {
+      byId("lost").hidden = false;
+    }
+    flying = false;
+    if (again) { again = false; ask(); }
+  }
+  form.addEventListener("change", ask);
+}
+
+async function followPlan(section) {
+  try {
+    const now = await (await fetch(section.dataset.progress)).json();
+    byId("lost").hidden = true;
+    if (!["waiting", "running"].includes(now.standing)) { location.reload(); return; }
+    byId("progress-words").textContent = now.words;
+    const bar = byId("progress-bar");
+    if (now.of) { bar.max = now.of; bar.value = now.done; } else { bar.removeAttribute("value"); }
+  } catch (error) {
+    byId("lost").hidden = false;
+  }
+  setTimeout(() => followPlan(section), 1000);
+}
+
+async function tellChanges() {
+  const body = document.body;
+  try {
+    const answer = await fetch("/changes?since=" + body.dataset.sequence);
+    if (!answer.ok) throw new Error(answer.status);
+    const news = await answer.json();
+    byId("lost").hidden = true;
+    if (news.engine_ready && byId("engine")) byId("engine").textContent = "The engine is ready.";
+    if (news.words.length) {
+      const told = byId("changed");
+      const link = document.createElement("a");
+      link.href = location.pathname;
+      link.textContent = "Show the page anew";
+      told.replaceChildren("Changed since this page was made: " + news.words.join("; ") + ". ", link);
+      told.hidden = false;
+    }
+  } catch (error) {
+    byId("lost").hidden = false;
+  }
+  setTimeout(tellChanges, 5000);
+}
+
+const form = byId("bed-form");
+if (form) judgeWhileTyping(form);
+const working = document.querySelector("[data-progress]");
+if (working) followPlan(working);
+if ("live" in document.body.dataset) setTimeout(tellChanges, 5000);
