@@ -52,7 +52,9 @@ def best_goals(
     def fewest(goal: cp_model.LinearExprT, *, fixed: bool = True) -> int:
         model.minimize(goal)
         solver = cp_model.CpSolver()
-        solver.parameters.num_workers = 2
+        # Counting arguments need the linear relaxation: without it machines alike took minutes, with it 0.3 s.
+        solver.parameters.num_workers = 1
+        solver.parameters.linearization_level = 2
         solver.parameters.max_time_in_seconds = SECONDS
         status = solver.solve(model)
         if status != cp_model.OPTIMAL:
