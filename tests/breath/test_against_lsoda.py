@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from airyoke.breath import step
+from airyoke.breath import elements
 from airyoke.breath.engine import settle
 from breath.cases import lungs_of, network_of, settings_of
 
@@ -70,7 +70,7 @@ def test_three_hundred_scenarios_of_four_patients_and_many_of_one_to_four_are_co
 
 
 def test_valves_open_within_five_thousandths_of_a_cmh2o():
-    assert step.VALVE_WIDTH <= 0.005
+    assert elements.VALVE_WIDTH <= 0.005
 
 
 def test_every_scenario_settles(differences):

@@ -20,7 +20,9 @@ LONG = os.environ.get("AIRYOKE_LONG") == "1"
 SOURCES = Path(airyoke.breath.__file__).parent
 
 
-@pytest.mark.parametrize("helper", ["step.py", "memory.py", "guess.py", "lanes.py", "layout.py"])
+@pytest.mark.parametrize(
+    "helper", ["elements.py", "nested.py", "step.py", "memory.py", "guess.py", "lanes.py", "layout.py"]
+)
 def test_an_edited_helper_changes_the_key_of_the_cache(tmp_path, helper):
     copy = tmp_path / "breath"
     shutil.copytree(SOURCES, copy, ignore=shutil.ignore_patterns("__pycache__"))
@@ -61,10 +63,10 @@ def test_an_edited_helper_changes_the_answer_of_the_next_process(tmp_path):
         return float(done.stdout)
 
     first = volume()
-    step = copy / "breath" / "step.py"
-    text = step.read_text("utf-8")
+    laws = copy / "breath" / "elements.py"
+    text = laws.read_text("utf-8")
     assert "return 2.0 * drop * s * both" in text
-    step.write_text(text.replace("return 2.0 * drop * s * both", "return 1.0 * drop * s * both"), "utf-8")
+    laws.write_text(text.replace("return 2.0 * drop * s * both", "return 1.0 * drop * s * both"), "utf-8")
     assert volume() < 0.9 * first
 
 

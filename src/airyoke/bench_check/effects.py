@@ -38,18 +38,17 @@ def without_valves(network: FlowNetwork, settings: Settings, lungs: Sequence[Tes
 
 
 def _against_ideal(network: FlowNetwork, settings: Settings, lungs: Sequence[TestLung]) -> tuple[Effect, ...]:
-    breath = breathe((ideal_build(len(lungs)).network, network), settings, lungs)
-    if not breath.settled.all():
+    ideal, own = (breathe((one,), settings, lungs) for one in (ideal_build(len(lungs)).network, network))
+    if not (ideal.settled.all() and own.settled.all()):
         raise ArithmeticError("no settled breath was found for this circuit")
-    trapped = breath.total_peep_cmh2o - settings.peep_cmh2o
     return tuple(
         Effect(
             "ABCD"[i],
-            float(breath.tidal_volume_ml[0, i]),
-            float(breath.tidal_volume_ml[1, i]),
-            float(trapped[0, i]),
-            float(trapped[1, i]),
-            float(breath.backflow_ml[1, i]),
+            float(ideal.tidal_volume_ml[0, i]),
+            float(own.tidal_volume_ml[0, i]),
+            float(ideal.total_peep_cmh2o[0, i] - settings.peep_cmh2o),
+            float(own.total_peep_cmh2o[0, i] - settings.peep_cmh2o),
+            float(own.backflow_ml[0, i]),
         )
         for i in range(len(lungs))
     )

@@ -21,13 +21,15 @@ from numpy.typing import NDArray
 from airyoke.breath import layout as k
 from airyoke.breath.kernel import settle_range
 from airyoke.breath.settings import Settings
-from airyoke.circuit.network import Element, FlowNetwork, Limb
+from airyoke.circuit.network import Branch, Element, FlowNetwork, Limb
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Tree = tuple[Integers, Integers, Integers]  # see ``airyoke.breath.nested``
 
 MIN_COMPLIANCE_L_PER_CMH2O = 1e-7  # a node without any compliance would have no equation when all around it is shut
 MIN_RESISTANCE = 1e-4  # cmH2O·s/L
+MIN_BRIDGE_RESISTANCE = 1e-3  # the same between two splitters, where the flow may turn at any time
 UNLIMITED_FLOW_L_PER_S = 1e6
 UNLIMITED_PRESSURE_CMH2O = 1e4
 CHUNK = 16  # fewer runs than this are not worth a second thread
@@ -121,20 +123,58 @@ class PackedNetworks:
 
     limbs: Floats  # (networks, patients, columns)
     trunks: Floats  # (networks, columns)
+    nested: tuple[Tree, Floats, Floats] | None = None
+    """Splitters behind splitters: their tree, bridges (networks, bridges, columns), limbs of the merged networks."""
 
     @property
     def compliance_ml_per_cmh2o(self) -> Floats:
         """Compliance of each whole circuit without the lungs, (networks,)."""
         splitters = self.trunks[:, k.SPLITTER_IN_C] + self.trunks[:, k.SPLITTER_OUT_C]
-        return np.asarray(1000.0 * (splitters + self.limbs[:, :, k.WYE_C].sum(axis=1)))
+        between = 0.0 if self.nested is None else self.nested[1][:, :, k.BETWEEN_C].sum(axis=1)
+        return np.asarray(1000.0 * (splitters + between + self.limbs[:, :, k.WYE_C].sum(axis=1)))
 
 
 def pack(networks: Sequence[FlowNetwork]) -> PackedNetworks:
-    """Networks with equally many limbs as arrays. Raises ``ValueError`` where the numbers of limbs differ."""
+    """Networks with equally many limbs as arrays.
+
+    Raises ``ValueError`` where the numbers of limbs differ, or which limbs hang on which splitter.
+    """
     if len({len(network.limbs) for network in networks}) != 1:
         raise ValueError("all networks of one call need the same number of limbs")
     limbs = np.array([[_limb_row(limb) for limb in network.limbs] for network in networks])
-    return PackedNetworks(limbs, np.array([_trunk_row(network) for network in networks]))
+    trunks = np.array([_trunk_row(network) for network in networks])
+    trees = [_tree(network) for network in networks]
+    if any(shape != trees[0][0] for shape, _ in trees):
+        raise ValueError("all networks of one call need the same splitters behind splitters")
+    if not trees[0][1]:
+        return PackedNetworks(limbs, trunks)
+    hangs_on, side, limb_on = trees[0][0]
+    tree = (np.array(hangs_on, np.int64), np.array(side, np.int64), np.array(limb_on, np.int64))
+    bridges = np.array([[_bridge_row(branch) for branch in branches] for _, branches in trees])
+    merged = np.array([[_limb_row(limb) for limb in network.merged().limbs] for network in networks])
+    return PackedNetworks(limbs, trunks, (tree, bridges, merged))
+
+
+def _tree(
+    network: FlowNetwork,
+) -> tuple[tuple[list[int], list[int], list[tuple[int, int]]], list[Branch]]:
+    """What hangs on what, numbered as the kernel does, and the branches in that order."""
+    hangs_on: list[int] = []
+    sides: list[int] = []
+    branches: list[Branch] = []
+    limb_on = [[0, 1] for _ in network.limbs]
+    for side, first in enumerate((network.inspiratory_branches, network.expiratory_branches)):
+        waiting = [(branch, side) for branch in first]
+        while waiting:
+            branch, near = waiting.pop(0)
+            hangs_on.append(near)
+            sides.append(side)
+            branches.append(branch)
+            here = len(branches) + 1
+            for number in branch.limbs:
+                limb_on[number][side] = here
+            waiting += [(further, here) for further in branch.branches]
+    return (hangs_on, sides, [(before, behind) for before, behind in limb_on]), branches
 
 
 def settle(
@@ -151,7 +191,8 @@ def settle(
     """Find the settled breath of every run.
 
     Run ``b`` breathes through ``networks[network_of[b]]`` at ``settings[settings_of[b]]`` with row ``b`` of
-    ``lungs``; both indices default to the first. All networks must have as many limbs as ``lungs`` has columns.
+    ``lungs``; both indices default to the first. All networks must have as many limbs as ``lungs`` has columns, and the
+    same splitters behind splitters.
 
     A run that does not settle within 80 breaths, or whose steps collapse, is flagged in ``settled``; its numbers
     are not an answer. ``threads`` (1 or 2) changes no result. Raises ``ValueError`` for shapes that do not fit or
@@ -184,7 +225,7 @@ def settle(
     def work(first: int, last: int) -> None:
         settle_range(
             first, last, patients, tables, (accuracy.coarse, accuracy.final, accuracy.stop), holds,
-            patient_results, scenario_results,
+            patient_results, scenario_results, networks.nested,
         )  # fmt: skip
 
     if runs <= CHUNK or threads == 1:
@@ -253,6 +294,13 @@ def _trunk_row(network: FlowNetwork) -> list[float]:
     row[k.TRUNK_OUT_R], row[k.TRUNK_OUT_K] = _coefficients(network.expiratory_trunk)
     for column, compliance in zip((k.SPLITTER_IN_C, k.SPLITTER_OUT_C), network.splitter_compliances, strict=True):
         row[column] = max(compliance / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
+    return row
+
+
+def _bridge_row(branch: Branch) -> list[float]:
+    row = [0.0] * k.BRIDGE_COLUMNS
+    row[k.BETWEEN_R], row[k.BETWEEN_K] = max(branch.element.linear, MIN_BRIDGE_RESISTANCE), branch.element.quadratic
+    row[k.BETWEEN_C] = max(branch.compliance_ml_per_cmh2o / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
     return row
 
 

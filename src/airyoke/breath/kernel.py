@@ -15,7 +15,7 @@ import math
 import numpy as np
 
 from airyoke.breath import layout as at
-from airyoke.breath.compiled import compiled, kept, pasted, without_lock
+from airyoke.breath.compiled import compiled, inlined, kept, pasted, without_lock
 from airyoke.breath.guess import trapped_volumes
 from airyoke.breath.lanes import LANES
 from airyoke.breath.memory import carry_through_phase, forget_all, way_to_go
@@ -52,17 +52,20 @@ def _workspace():
 
 
 @compiled
-def _stored(w, n, lane):
+def _stored(w, lane):
     """Gas stored in splitters, wyes and lungs, L: the difference over a phase is what came in or went out."""
     total = 0.0
-    for j in range(2 + 2 * n):
+    for j in range(at.NODES):
         total += w[at.MASS + j, lane] * w[at.Y + j, lane]
     return total
 
 
 @compiled
-def _load(w, n, lane, limbs, trunk, lungs, setting, tolerance, small):
-    """Put a scenario at rest into a lane, its lungs at the first guess of their end-expiratory volumes."""
+def _load(w, n, lane, limbs, trunk, lungs, setting, tolerance, small, nested, network):
+    """Put a scenario at rest into a lane, its lungs at the first guess of their end-expiratory volumes.
+
+    ``nested`` as in :func:`settle_range`, of which this is network number ``network``.
+    """
     peep = setting[at.SET_PEEP]
     w[at.T_IN_R, lane] = trunk[at.TRUNK_IN_R]
     w[at.T_IN_K4, lane] = 4.0 * trunk[at.TRUNK_IN_K]
@@ -77,7 +80,16 @@ def _load(w, n, lane, limbs, trunk, lungs, setting, tolerance, small):
     # The tolerance is on pressures; across a near-zero resistance it must shrink, or the flow error would be
     # larger than the flow and a valve would flutter.
     least = min(trunk[at.TRUNK_IN_R], trunk[at.TRUNK_OUT_R])
-    trapped = trapped_volumes(n, limbs, trunk, lungs, setting, small)
+    if nested is None:
+        trapped = trapped_volumes(n, limbs, trunk, lungs, setting, small)
+    else:
+        bridges = nested[1][network]
+        trapped = trapped_volumes(n, nested[2][network], trunk, lungs, setting, small)
+        for b in range(len(bridges)):
+            w[at.BRIDGE_R + b, lane] = bridges[b, at.BETWEEN_R]
+            w[at.BRIDGE_K4 + b, lane] = 4.0 * bridges[b, at.BETWEEN_K]
+            w[at.MASS + 2 + 2 * n + b, lane] = bridges[b, at.BETWEEN_C]
+            w[at.Y + 2 + 2 * n + b, lane] = peep
     for i in range(n):
         p = at.PATIENT + at.PATIENT_ROWS * i
         limb = limbs[i]
@@ -141,7 +153,7 @@ def _begin_phase(w, n, lane, phase, first_step):
     w[at.STEP_MAX, lane] = duration / STEPS_TO_SEE_A_PEAK if changes else duration
     w[at.TOLERANCE, lane] = w[at.SCENARIO_TOLERANCE, lane] * (FADING_FLOW_FINENESS if changes else 1.0)
     w[at.PHASE_STEPS, lane] = 0.0
-    w[at.STORED, lane] = _stored(w, n, lane)
+    w[at.STORED, lane] = _stored(w, lane)
     w[at.OUTSIDE, lane] = 0.0
     for i in range(n):
         w[at.THROUGH + i, lane] = 0.0
@@ -161,7 +173,7 @@ def _begin_breath(w, n, lane):
 @compiled
 def _end_inspiration(w, n, lane):
     """Keep the state at the end of inspiration and the flow into each lung there."""
-    for j in range(2 + 2 * n):
+    for j in range(at.NODES):
         w[at.Y_TI + j, lane] = w[at.Y + j, lane]
     for j in range(n * n):
         w[at.MEMORY_TI + j, lane] = w[at.MEMORY + j, lane]
@@ -195,6 +207,8 @@ def _judge_breath(w, n, lane, is_first, is_fine, setting, stop, miss):
         for i in range(n):
             circuit += w[at.MASS + 2 + 2 * i, lane]
             lungs += 1.0 / w[at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, lane]
+        for j in range(2 + 2 * n, at.NODES):
+            circuit += w[at.MASS + j, lane]
         volume = setting[at.SET_VOLUME]
         scale = (volume + circuit * max(w[at.PEAK_IN, lane] - w[at.PEEP, lane], 0.0)) / volume
         # More volume raises the peak again, by about what the compliance of the lungs says.
@@ -254,7 +268,7 @@ def _write(w, n, lane, miss, patients, scenario):
 @compiled
 def _begin_hold(w, n, lane, state, small):
     """Both valves of the machine shut for HOLD_S seconds, from the state in the rows that start at ``state``."""
-    for j in range(2 + 2 * n):
+    for j in range(at.NODES):
         w[at.Y + j, lane] = w[state + j, lane]
     shut = small[0].reshape(at.MAX_PATIENTS * at.MAX_PATIENTS)[: at.PHASE_COLUMNS]
     shut[:] = 0.0
@@ -263,12 +277,12 @@ def _begin_hold(w, n, lane, state, small):
 
 
 @pasted
-def _take(w, n, lane, book, scenario, tables, tolerance, small):
+def _take(w, n, lane, book, scenario, tables, tolerance, small, nested):
     """Begin the first breath of a scenario in a lane."""
     limbs, trunks, lungs, phases, settings, network_of, settings_of = tables
     network = network_of[scenario]
     s = settings_of[scenario]
-    _load(w, n, lane, limbs[network], trunks[network], lungs[scenario], settings[s], tolerance, small)
+    _load(w, n, lane, limbs[network], trunks[network], lungs[scenario], settings[s], tolerance, small, nested, network)
     _begin_phase(w, n, lane, phases[s, 0], 0.0)
     _begin_breath(w, n, lane)
     book[lane, DOING] = BREATHING
@@ -283,7 +297,7 @@ def _take(w, n, lane, book, scenario, tables, tolerance, small):
 def _end_phase(w, n, lane, book, failed, setting, phases, accuracy, small):
     """Close a phase of a breath and begin the next one. Returns the status of the scenario, -1 while it goes on."""
     number = book[lane, PHASE]
-    moved = _stored(w, n, lane) - w[at.STORED, lane]
+    moved = _stored(w, lane) - w[at.STORED, lane]
     if number < setting[at.PHASES_IN_INSPIRATION]:
         w[at.DELIVERED, lane] += moved
     else:  # a bias flow passes through and is not counted: the machine knows it and takes it off
@@ -333,7 +347,7 @@ def _handle(w, n, lane, book, tables, accuracy, with_holds, patients, scenario, 
         scenario[at.RES_STEPS] = book[lane, STEPS]
         if not with_holds or status != at.CONVERGED:
             return True
-        for j in range(2 + 2 * n):
+        for j in range(at.NODES):
             w[at.Y_END + j, lane] = w[at.Y + j, lane]
         book[lane, DOING] = HOLDING_IN
         _begin_hold(w, n, lane, at.Y_TI, small)
@@ -349,14 +363,21 @@ def _handle(w, n, lane, book, tables, accuracy, with_holds, patients, scenario, 
     return not is_in
 
 
+@inlined
+def _advance(w, n, nested):
+    return attempt_step(w, n, None) if nested is None else attempt_step(w, n, nested[0])
+
+
 @kept
 @without_lock
-def settle_range(first, last, n, tables, accuracy, with_holds, patients_out, scenarios_out):
+def settle_range(first, last, n, tables, accuracy, with_holds, patients_out, scenarios_out, nested):
     """Settle scenarios ``first`` to ``last`` - 1.
 
     tables: limbs (networks, n, LIMB_COLUMNS) · trunks (networks, TRUNK_COLUMNS) · lungs (scenarios, n, LUNG_COLUMNS) ·
     phases (settings, MAX_PHASES, PHASE_COLUMNS) · settings (settings, SETTING_COLUMNS) · network_of, settings_of
-    (scenarios,). accuracy: tolerance of the steps far from and near the settled breath, and when to stop.
+    (scenarios,). accuracy: tolerance of the steps far from and near the settled breath, and when to stop. nested: None,
+    or of networks with splitters behind splitters their common tree (see ``nested``), bridges (networks, bridges,
+    BRIDGE_COLUMNS) and limbs that hold their part of them (shape of limbs; for the first guess).
     Writes patients_out (scenarios, n, PATIENT_RESULTS) and scenarios_out (scenarios, SCENARIO_RESULTS). What a
     scenario gets depends on nothing but its own inputs.
     """
@@ -368,14 +389,14 @@ def settle_range(first, last, n, tables, accuracy, with_holds, patients_out, sce
     busy = 0
     for lane in range(LANES):
         # A lane without a scenario of its own repeats the first one and is not looked at.
-        _take(w, n, lane, book, waiting if waiting < last else first, tables, tolerance, small)
+        _take(w, n, lane, book, waiting if waiting < last else first, tables, tolerance, small, nested)
         if waiting < last:
             waiting += 1
             busy += 1
         else:
             w[at.LIVE, lane] = 0.0
     while busy > 0:
-        if not attempt_step(w, n):
+        if not _advance(w, n, nested):
             continue
         for lane in range(LANES):
             if w[at.EVENT, lane] == 0.0:
@@ -384,7 +405,7 @@ def settle_range(first, last, n, tables, accuracy, with_holds, patients_out, sce
             if not _handle(w, n, lane, book, tables, accuracy, with_holds, patients_out[b], scenarios_out[b], small):
                 continue
             if waiting < last:
-                _take(w, n, lane, book, waiting, tables, tolerance, small)
+                _take(w, n, lane, book, waiting, tables, tolerance, small, nested)
                 waiting += 1
             else:
                 w[at.LIVE, lane] = 0.0

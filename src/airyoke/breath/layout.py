@@ -7,6 +7,8 @@ Inside: cmH2O, litres, seconds.
 from __future__ import annotations
 
 MAX_PATIENTS = 4
+MAX_BRIDGES = 2 * (MAX_PATIENTS - 2)  # stretches between a splitter and one behind it, on both sides
+MAX_JUNCTIONS = 2 + MAX_BRIDGES
 
 # Columns of a limb row.
 IN_R, IN_K, IN_CRACK, IN_LEAK, IN_ONE_WAY = 0, 1, 2, 3, 4
@@ -17,6 +19,10 @@ LIMB_COLUMNS = 13
 # Columns of a trunk row.
 TRUNK_IN_R, TRUNK_IN_K, TRUNK_OUT_R, TRUNK_OUT_K, SPLITTER_IN_C, SPLITTER_OUT_C = 0, 1, 2, 3, 4, 5
 TRUNK_COLUMNS = 6
+
+# Columns of a bridge row: a stretch between two splitters, and the compliance at its far one.
+BETWEEN_R, BETWEEN_K, BETWEEN_C = 0, 1, 2
+BRIDGE_COLUMNS = 3
 
 # Columns of a lung row.
 ELASTANCE, LUNG_R_IN, LUNG_R_OUT, LUNG_K = 0, 1, 2, 3
@@ -53,8 +59,9 @@ SCENARIO_RESULTS = 10
 CONVERGED, TOO_MANY_BREATHS, STEP_FAILED = 0, 1, 2
 
 # Rows of the workspace; a row holds one number of eight scenarios. A state is: pressure of the inspiratory splitter,
-# of the expiratory one, and per patient wye pressure and lung volume.
-NODES = 2 + 2 * MAX_PATIENTS
+# of the expiratory one, per patient wye pressure and lung volume, and the pressures of splitters behind the first. Rows
+# that a network does not need stay zero.
+NODES = 2 + 2 * MAX_PATIENTS + MAX_BRIDGES
 Y = 0  # the state
 FLOW = Y + NODES  # net flow into each node at the start of the step
 K1 = FLOW + NODES
@@ -147,4 +154,11 @@ _ONE_EACH = PATIENT + PATIENT_ROWS * MAX_PATIENTS
     WORST_BEFORE,
     OUTSIDE,  # conductance between the splitters and the machine, integrated over the phase so far
 ) = range(_ONE_EACH, _ONE_EACH + 33)
-ROWS = _ONE_EACH + 33
+
+# Splitters behind splitters: one row a bridge each, then the matrix of the junctions, factored.
+BRIDGE_R = _ONE_EACH + 33
+BRIDGE_K4 = BRIDGE_R + MAX_BRIDGES
+BRIDGE_CONDUCTANCE = BRIDGE_K4 + MAX_BRIDGES
+STAGE_BRIDGE_CONDUCTANCE = BRIDGE_CONDUCTANCE + MAX_BRIDGES
+MATRIX = STAGE_BRIDGE_CONDUCTANCE + MAX_BRIDGES
+ROWS = MATRIX + MAX_JUNCTIONS * MAX_JUNCTIONS

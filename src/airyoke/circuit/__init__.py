@@ -12,7 +12,7 @@ from airyoke.circuit.gas_path import GasPath, gas_path
 from airyoke.circuit.inspection import inspect
 from airyoke.circuit.measured import Measurement, measured_part
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
-from airyoke.circuit.network import Element, FlowNetwork, Limb, Valve
+from airyoke.circuit.network import Branch, Element, FlowNetwork, Limb, Valve
 from airyoke.circuit.part import Part
 from airyoke.circuit.parts import PART_NAMES, PARTS
 from airyoke.circuit.reduction import build_of, network_of
@@ -22,6 +22,7 @@ __all__ = [
     "PARTS",
     "PART_NAMES",
     "Assembly",
+    "Branch",
     "Build",
     "BuiltCircuit",
     "CannotBuild",

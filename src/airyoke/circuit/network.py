@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 
@@ -73,14 +74,49 @@ class Limb:
 
 
 @dataclass(frozen=True, slots=True)
+class Branch:
+    """A stretch of trunk behind a splitter that ends in a splitter of its own, passed both ways.
+
+    ``limbs`` are the numbers of the limbs that hang on that splitter, ``branches`` what leads from it to further ones;
+    ``compliance_ml_per_cmh2o`` stands there.
+    """
+
+    element: Element
+    compliance_ml_per_cmh2o: float
+    limbs: tuple[int, ...] = ()
+    branches: tuple[Branch, ...] = ()
+
+    def scaled(self, resistance: float, compliance: float) -> Branch:
+        """The same branch, and those behind it, with every resistance and every compliance multiplied."""
+        return replace(
+            self,
+            element=self.element.scaled(resistance),
+            compliance_ml_per_cmh2o=self.compliance_ml_per_cmh2o * compliance,
+            branches=tuple(branch.scaled(resistance, compliance) for branch in self.branches),
+        )
+
+    @property
+    def all_limbs(self) -> tuple[int, ...]:
+        """Limbs on its splitter and on every one behind it."""
+        return sum((branch.all_limbs for branch in self.branches), self.limbs)
+
+    def __iter__(self) -> Iterator[Branch]:
+        """The branch itself and every one behind it."""
+        yield self
+        for branch in self.branches:
+            yield from branch
+
+
+@dataclass(frozen=True, slots=True)
 class FlowNetwork:
-    """One ventilator, one splitter a side, one limb per patient.
+    """One ventilator, a tree of splitters a side (mostly a single one), one limb per patient.
 
     ``inspiratory_trunk`` lies between the machine's inspiratory port and the inspiratory splitter,
     ``expiratory_trunk`` between the expiratory splitter and the room (the machine's expiratory valve included).
     ``splitter_compliance_ml_per_cmh2o`` stands on each side, or on the inspiratory one alone where the expiratory has a
     value of its own (hose between a one-way valve and its splitter fills with the splitter). Compliances are against
-    the room.
+    the room. Limbs that none of a side's branches names hang on its first splitter. Raises ``ValueError`` for a limb
+    that is named twice or does not exist, and for a splitter with fewer than two ways on.
     """
 
     inspiratory_trunk: Element
@@ -88,6 +124,18 @@ class FlowNetwork:
     splitter_compliance_ml_per_cmh2o: float
     limbs: tuple[Limb, ...]
     expiratory_splitter_compliance_ml_per_cmh2o: float | None = None
+    inspiratory_branches: tuple[Branch, ...] = ()
+    expiratory_branches: tuple[Branch, ...] = ()
+
+    def __post_init__(self) -> None:
+        for branches in (self.inspiratory_branches, self.expiratory_branches):
+            named = [limb for branch in branches for limb in branch.all_limbs]
+            if len(set(named)) < len(named) or not set(named) <= set(range(len(self.limbs))):
+                raise ValueError(f"branches name limbs {sorted(named)}: each of {len(self.limbs)} at most once")
+            first = len(self.limbs) - len(named) + len(branches)
+            ways = [len(one.limbs) + len(one.branches) for branch in branches for one in branch]
+            if branches and min(first, *ways) < 2:
+                raise ValueError("a splitter needs two ways on: what leads to a single one belongs to that one")
 
     def scaled(self, resistance: float, compliance: float) -> FlowNetwork:
         """The same circuit with every resistance and every compliance multiplied: one draw of its uncertainty."""
@@ -108,11 +156,39 @@ class FlowNetwork:
             None
             if self.expiratory_splitter_compliance_ml_per_cmh2o is None
             else self.expiratory_splitter_compliance_ml_per_cmh2o * compliance,
+            tuple(branch.scaled(resistance, compliance) for branch in self.inspiratory_branches),
+            tuple(branch.scaled(resistance, compliance) for branch in self.expiratory_branches),
         )
+
+    def merged(self) -> FlowNetwork:
+        """The same with one splitter a side: what k limbs share is counted in each, k times linear, k² times quadratic.
+
+        Exact as long as the k breathe alike, too much resistance for whoever flows more than the others. Compliance at
+        a splitter moves to the first one. For first guesses and screens; a network without branches is itself.
+        """
+        if not self.inspiratory_branches and not self.expiratory_branches:
+            return self
+        limbs = list(self.limbs)
+        for branches, name in ((self.inspiratory_branches, "inspiratory"), (self.expiratory_branches, "expiratory")):
+            for branch in (one for first in branches for one in first):
+                shared = branch.all_limbs
+                k = len(shared)
+                part = Element(k * branch.element.linear, k * k * branch.element.quadratic)
+                for number in shared:
+                    way = getattr(limbs[number], name).in_series_with(part)
+                    limbs[number] = replace(
+                        limbs[number],
+                        inspiratory=way if name == "inspiratory" else limbs[number].inspiratory,
+                        expiratory=way if name == "expiratory" else limbs[number].expiratory,
+                    )
+        inside, outside = self.splitter_compliances
+        inside += _compliance(self.inspiratory_branches)
+        outside += _compliance(self.expiratory_branches)
+        return FlowNetwork(self.inspiratory_trunk, self.expiratory_trunk, inside, tuple(limbs), outside)
 
     @property
     def splitter_compliances(self) -> tuple[float, float]:
-        """Compliance at the inspiratory and at the expiratory splitter, mL/cmH2O."""
+        """Compliance at the first inspiratory and the first expiratory splitter, mL/cmH2O."""
         own = self.expiratory_splitter_compliance_ml_per_cmh2o
         inside = self.splitter_compliance_ml_per_cmh2o
         return inside, inside if own is None else own
@@ -120,4 +196,10 @@ class FlowNetwork:
     @property
     def compliance_ml_per_cmh2o(self) -> float:
         """Compliance of the whole circuit without the lungs, mL/cmH2O."""
-        return sum(self.splitter_compliances) + sum(limb.wye_compliance_ml_per_cmh2o for limb in self.limbs)
+        branches = _compliance(self.inspiratory_branches) + _compliance(self.expiratory_branches)
+        return sum(self.splitter_compliances) + branches + sum(limb.wye_compliance_ml_per_cmh2o for limb in self.limbs)
+
+
+def _compliance(branches: tuple[Branch, ...]) -> float:
+    """Compliance at all splitters behind the first, mL/cmH2O."""
+    return sum(one.compliance_ml_per_cmh2o for branch in branches for one in branch)

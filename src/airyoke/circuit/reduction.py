@@ -1,10 +1,8 @@
 """What a circuit means to the engine: parts in series merged to a flow network, and what it costs in all.
 
-Series merge is exact: the same flow passes, so linear and quadratic coefficients add. A piece of trunk that k of the
-n patients share (between a splitter and the next) has no place of its own in a network with one splitter a side; it is
-counted in each of the k limbs with k times its linear and k² times its quadratic coefficient. That is exact as long as
-the k breathe alike, and too much resistance for whoever flows more than the others; ``tests/circuit`` measures it
-against a solver that keeps the splitters apart. What a splitter costs is counted at the flow of its common end.
+Series merge is exact: the same flow passes, so linear and quadratic coefficients add. A stretch of trunk that some of
+the patients share (between a splitter and the next) becomes a branch of its own; ``tests/circuit`` measures what comes
+out against a solver that reads the joints. What a splitter costs is counted at the flow of its common end.
 """
 
 from __future__ import annotations
@@ -22,7 +20,7 @@ from airyoke.circuit.builds import (
 )
 from airyoke.circuit.gas_path import GasPath, Lane, Passage, gas_path
 from airyoke.circuit.inspection import Side
-from airyoke.circuit.network import Element, FlowNetwork, Limb, Valve
+from airyoke.circuit.network import Branch, Element, FlowNetwork, Limb, Valve
 from airyoke.circuit.part import Part
 
 Mistake = Literal["missing", "reversed"]
@@ -75,9 +73,9 @@ def network_of(path: GasPath, mistakes: Mapping[str, Mistake] | None = None) -> 
     wrong = mistakes or {}
     machine = {"inspiratory": MACHINE_INSPIRATORY, "expiratory": MACHINE_EXPIRATORY}
     trunks = {side: machine[side].in_series_with(_trunk(path, side)) for side in ("inspiratory", "expiratory")}
+    everybody = frozenset(range(len(path.lanes)))
     inside, outside = (
-        MACHINE_COMPLIANCE_ML_PER_CMH2O + _fills_with_the_splitter(path, side, wrong)
-        for side in ("inspiratory", "expiratory")
+        MACHINE_COMPLIANCE_ML_PER_CMH2O + _fills(path, side, everybody, wrong) for side in ("inspiratory", "expiratory")
     )
     return FlowNetwork(
         trunks["inspiratory"],
@@ -85,22 +83,60 @@ def network_of(path: GasPath, mistakes: Mapping[str, Mistake] | None = None) -> 
         inside,
         tuple(_limb(path, lane, wrong) for lane in path.lanes),
         outside,
+        _branches(path, "inspiratory", everybody, wrong),
+        _branches(path, "expiratory", everybody, wrong),
     )
 
 
-def _fills_with_the_splitter(path: GasPath, side: Side, wrong: Mapping[str, Mistake]) -> float:
-    """Compliance of what several lanes share on one side, and of what each has between its valve and the splitter."""
-    shared = {piece for piece, count in path.lanes_through(side).items() if count > 1}
-    total = sum(path.assembly.part(piece).compliance_ml_per_cmh2o for piece in shared)
-    for lane in path.lanes:
-        behind, _ = _own(path, lane, side, wrong)
+def _sharing(path: GasPath, side: Side) -> dict[str, frozenset[int]]:
+    """Piece -> numbers of the lanes that pass it on one side."""
+    found: dict[str, set[int]] = {}
+    for number, lane in enumerate(path.lanes):
+        for step in getattr(lane, side):
+            found.setdefault(step.piece, set()).add(number)
+    return {piece: frozenset(lanes) for piece, lanes in found.items()}
+
+
+def _next(path: GasPath, side: Side, lanes: frozenset[int]) -> list[frozenset[int]]:
+    """The groups of lanes that share the splitters right behind the one of ``lanes``, in the order of the lanes."""
+    smaller = {group for group in _sharing(path, side).values() if len(group) > 1 and group < lanes}
+    return sorted((one for one in smaller if not any(one < other for other in smaller)), key=min)
+
+
+def _branches(path: GasPath, side: Side, lanes: frozenset[int], wrong: Mapping[str, Mistake]) -> tuple[Branch, ...]:
+    """What leads from the splitter of ``lanes`` to further ones."""
+    found = []
+    for group in _next(path, side, lanes):
+        behind = _branches(path, side, group, wrong)
+        named = {number for branch in behind for number in branch.all_limbs}
+        element = Element(0.0)
+        for piece, passing in _sharing(path, side).items():
+            if passing == group and wrong.get(piece) != "missing":
+                step = next(one for one in getattr(path.lanes[min(group)], side) if one.piece == piece)
+                element = element.in_series_with(_common_part(path, step, side))
+        found.append(Branch(element, _fills(path, side, group, wrong), tuple(sorted(group - named)), behind))
+    return tuple(found)
+
+
+def _fills(path: GasPath, side: Side, lanes: frozenset[int], wrong: Mapping[str, Mistake]) -> float:
+    """Compliance that fills with the splitter of ``lanes``: of what they all share, and of what each lane that hangs on
+    it has between its valve and the splitter."""
+    passing = _sharing(path, side)
+    total = sum(
+        path.assembly.part(piece).compliance_ml_per_cmh2o
+        for piece, group in passing.items()
+        if group == lanes and len(lanes) > 1
+    )
+    further = {number for group in _next(path, side, lanes) for number in group}
+    for number in lanes - further:
+        behind, _ = _own(path, path.lanes[number], side, wrong)
         total += sum(part.compliance_ml_per_cmh2o for part in behind)
     return total
 
 
 def costs_of(path: GasPath) -> Costs:
-    """What the circuit costs."""
-    network = network_of(path)
+    """What the circuit costs; what some lanes share is counted in each of them, as if they breathed alike."""
+    network = network_of(path).merged()
     lanes = tuple(
         LaneCost(
             lane.letter,
@@ -214,7 +250,7 @@ def _own(path: GasPath, lane: Lane, side: Side, wrong: Mapping[str, Mistake]) ->
 
 def _branch(path: GasPath, lane: Lane, side: Side, wrong: Mapping[str, Mistake]) -> tuple[Element, Valve | None, float]:
     """One lane's branch: its element, its one-way valve if it has any, and the setting of its PEEP valve."""
-    passed, n = path.lanes_through(side), len(path.lanes)
+    passed = path.lanes_through(side)
     total, valve, peep = Element(0.0), None, 0.0
     for step in getattr(lane, side):
         part, k = path.assembly.part(step.piece), passed[step.piece]
@@ -223,8 +259,6 @@ def _branch(path: GasPath, lane: Lane, side: Side, wrong: Mapping[str, Mistake])
         if k > 1:
             common = _common_part(path, step, side)
             mine = passage_element(part, step)
-            if k < n:
-                total = total.in_series_with(Element(k * common.linear, k * k * common.quadratic))
             total = total.in_series_with(
                 Element(max(mine.linear - common.linear, 0.0), max(mine.quadratic - common.quadratic, 0.0))
             )

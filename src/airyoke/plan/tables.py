@@ -57,7 +57,7 @@ class PatientTable:
 
 def alone_in_its_place(build: Build, member: int) -> Build:
     """The limb of one member with its part of the trunks, as if everybody took the same flow through them."""
-    network, n = build.network, build.patients
+    network, n = build.network.merged(), build.patients
 
     def shared(trunk: Element) -> Element:
         return Element(n * trunk.linear, n * n * trunk.quadratic)

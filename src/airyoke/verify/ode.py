@@ -3,7 +3,8 @@
 Same physics as the engine, nothing of its code: flows by hard-edged valves (the engine rounds them over 0.002 cmH2O),
 no elimination, another integrator, and plain breathing from PEEP until nothing changes any more.
 
-Unknowns: pressure of both splitters, then wye pressures, then lung volumes; cmH2O, L, s.
+Unknowns: pressure of both splitters, then wye pressures, then lung volumes; cmH2O, L, s. Splitters behind the first are
+not written out here.
 """
 
 from __future__ import annotations
@@ -46,6 +47,8 @@ def solve(network: FlowNetwork, settings: Settings, lungs: tuple[LungValues, ...
 
     if settings.circuit_compensation == "on" or settings.bias_flow_l_per_min or settings.expiratory_pause_s:
         raise ValueError("compensation, bias flow and expiratory pause are not written out here")
+    if network.inspiratory_branches or network.expiratory_branches:
+        raise ValueError("splitters behind splitters are not written out here")
     phases = _phases(network, settings)
     state = np.concatenate([np.full(2 + len(lungs), settings.peep_cmh2o), np.zeros(len(lungs))])
     elastance = np.array([1000.0 / lung.compliance_ml_per_cmh2o for lung in lungs])
