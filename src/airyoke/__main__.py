@@ -1,6 +1,8 @@
-"""``python -m airyoke``: the command line."""
+"""``python -m airyoke``: the command line, with its exit code."""
+
+import sys
 
 from airyoke.cli import main
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
