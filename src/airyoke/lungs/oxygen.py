@@ -26,7 +26,6 @@ OXYGEN_SOLUBILITY: Final = 0.0031
 # Between these every inverse is sought: below no patient lives, above no bedside pressure reaches.
 LOWEST_PO2_MMHG: Final = 1.0
 HIGHEST_PO2_MMHG: Final = 800.0
-HIGHEST_SATURATION: Final = 0.9995
 HIGHEST_SHUNT: Final = 0.95
 
 
