@@ -88,11 +88,6 @@ class Judge:
         screened = self._screened[members, kind]
         return float("-inf") if screened is None else screened.margin + SCREEN_OFFSET
 
-    @property
-    def judged(self) -> int:
-        """How many groups the engine was asked about."""
-        return sum(verdict.found is not None for verdict in self._verdicts.values())
-
     def known(self, members: tuple[int, ...], kind: Ventilator) -> Verdict | None:
         """The verdict on the group, if it has been made."""
         return self._verdicts.get((members, kind))

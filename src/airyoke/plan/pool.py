@@ -135,18 +135,19 @@ class Pool:
 
         Returns the choice, the rounds, and whether every chosen group is judged.
         """
-        most_judged = self.judge.judged + more
+        spent = 0
         for number in range(1, MOST_ROUNDS + 1):
             result, chosen = choose(self.options())
             waiting = self.waiting(chosen)
             if not waiting:
                 return result, number, True
             for done, (beds, kind) in enumerate(waiting):
-                if self.stop() or self.judge.judged >= most_judged:
+                if self.stop() or spent >= more:
                     return result, number, False
                 if tell is not None:
                     tell(f"judging, round {number}", done, len(waiting))
                 self.judge.verdict(beds, kind)
+                spent += 1
         return result, MOST_ROUNDS, False
 
     def pair_verdicts(self) -> list[tuple[Verdict, Ventilator]]:
