@@ -53,6 +53,7 @@ def test_many_jumps_change_no_order_and_make_no_negative_age(
         assert entries[-1].sequence == sequence, seed
     jumps = [finding for finding in clock_findings(entries, file_place.clock()) if finding.id == "clock-jump"]
     assert len(jumps) >= expected - 1
+    file_place.clock.jump(-YEAR)  # wherever the jumps ended: the last entry is ahead of the clock now
     now = file_place.clock().local
     ages = [age(entry.time, now) for entry in entries]
     assert all(one is None or one >= timedelta(0) for one in ages), seed
