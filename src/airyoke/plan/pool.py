@@ -1,6 +1,6 @@
 """The groups that may be: offered with a bound on their margin, judged when they are chosen.
 
-Two judges. The screen gives every permitted group a margin that the engine's will not exceed; the best plan is chosen
+Two judges. The screen gives every permitted group a bound on its margin (see ``screen``); the best plan is chosen
 with those; the engine judges its groups and its margins are written back; and so on, until a plan is chosen in which
 every group is judged. No group left out can then be better: its bound was already too low for it to be chosen. That
 plan is the best for judged margins.
@@ -39,6 +39,11 @@ class Pool:
         self.stop = stop
         self.groups: list[tuple[int, ...]] = []
         self.cut_short = False  # not every larger group was offered
+        self._kinds = [
+            (number, ventilator_class(offers.machines.ventilators[machines[0]]))
+            for number, machines in enumerate(offers.machines.pools)
+            if "pc" in offers.machines.ventilators[machines[0]].modes
+        ]
         self._offered: dict[tuple[tuple[int, ...], int], list[Option]] = {}
 
     @property
@@ -48,11 +53,7 @@ class Pool:
 
     def kinds(self) -> list[tuple[int, Ventilator]]:
         """Pools of machines that can share, and the class of each."""
-        return [
-            (pool, ventilator_class(self.machines.ventilators[numbers[0]]))
-            for pool, numbers in enumerate(self.machines.pools)
-            if "pc" in self.machines.ventilators[numbers[0]].modes
-        ]
+        return self._kinds
 
     def add_pairs(self, tell: Progress) -> None:
         """Offer every permitted pair, screened."""

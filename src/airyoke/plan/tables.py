@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,7 @@ class PatientTable:
     group: SampledGroup  # the patient's draws, alone in its place on the build
 
 
+@lru_cache(maxsize=64)
 def alone_in_its_place(build: Build, member: int) -> Build:
     """The limb of one member with its part of the trunks, as if everybody took the same flow through them."""
     network, n = build.network.merged(), build.patients

@@ -4,7 +4,6 @@ joint, and one with a planted error."""
 from __future__ import annotations
 
 from functools import partial
-from threading import Lock
 from typing import Final, Literal
 
 from airyoke.circuit import standard_build
@@ -33,7 +32,6 @@ from airyoke.verify.spice import SpiceBreath
 _SOURCE: Final = "ngspice (general circuit simulator), netlist from the part list by the table's own reading"
 _CLOSE: Final = Tolerance(relative=0.005, absolute=0.1)  # of volumes the former, of pressures the latter
 _SIMPLIFIED: Final = Tolerance(relative=0.01, absolute=0.1)
-_ONE_SOLVER: Final = Lock()  # the solver turns off the process's own output while it runs: never two at once
 _STILL_MOVING_ML: Final = 0.2  # a run that has not come to rest is no reference
 PLANTED: Final = next(one for one in SCENARIOS if one.name == "two-pc")
 
@@ -178,8 +176,7 @@ def _compared(one: Scenario, second_splitters: Literal["common", "each"] = "each
 
 
 def _as_built(one: Scenario, needs: CircuitNeeds) -> Compared:
-    with _ONE_SOLVER:
-        built = build_for(needs, None)
+    built = build_for(needs, None)
     if isinstance(built, CannotBuild):
         raise RuntimeError("the circuit cannot be built")
     outside = _rested(spice.solve(part_list.joined_layout(built.assembly), one.lungs, one.settings, one.breaths), one)
