@@ -29,7 +29,13 @@ Floats = NDArray[np.float64]
     HAEMOGLOBIN,
     ARTERIOVENOUS_DIFFERENCE,
     BICARBONATE,
-) = range(13)
+    LUNG_VOLUME,
+    OXYGEN_UPTAKE,
+    BLOOD_VOLUME,
+    CO2_STORES,
+    UNKNOWN_CO2_OUTPUT,
+    UNKNOWN_SHUNT,
+) = range(19)
 
 
 @dataclass(frozen=True, slots=True)
