@@ -82,7 +82,10 @@ def group_answer(*labels: str, predicted: float = 12.5, allowed: bool = True) ->
             PatientAnswer(label, "ABCD"[i], figures(driving=predicted, ph=None if i == 1 else 7.31))
             for i, label in enumerate(labels)
         ),
-        ventilator={"displayed_tidal_volume_ml": Figure(830.0, 760.0, 900.0), "peak_pressure_cmh2o": Figure(24.0)},
+        ventilator={
+            "displayed_tidal_volume_ml": Figure(830.0, 760.0, 900.0), "compressed_volume_ml": Figure(60.0, 50.0, 70.0),
+            "peak_pressure_cmh2o": Figure(24.0),
+        },
         margin=margin,
         assumed=(),
         not_computed=(),

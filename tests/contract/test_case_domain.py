@@ -32,6 +32,7 @@ def test_the_example_is_taken_as_written() -> None:
     assert case.build == ideal_build(1)
     assert case.settings.pressure_above_peep_cmh2o == 14.0
     assert [one.field for one in case.assumed] == [
+        "circuit_compensation",
         "arteriovenous_difference_ml_per_dl",
         "barometric_pressure_mmhg",
     ]

@@ -19,7 +19,7 @@ PATIENT_FIGURES = [
     "peak_pressure_cmh2o", "backflow_ml", "paco2_mmhg", "ph", "spo2_pct", "mechanical_power_j_per_min",
 ]  # fmt: skip
 VENTILATOR_FIGURES = [
-    "delivered_tidal_volume_ml", "displayed_tidal_volume_ml", "minute_volume_l_per_min",
+    "delivered_tidal_volume_ml", "displayed_tidal_volume_ml", "compressed_volume_ml", "minute_volume_l_per_min",
     "peak_pressure_cmh2o", "inspiratory_hold_cmh2o", "expiratory_hold_cmh2o",
 ]  # fmt: skip
 KEYS = [

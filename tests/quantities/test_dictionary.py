@@ -26,7 +26,7 @@ ANSWER = (
     "tidal_volume_ml", "tidal_volume_ml_per_kg", "plateau_cmh2o", "driving_pressure_cmh2o",
     "total_peep_cmh2o", "intrinsic_peep_cmh2o", "end_inspiratory_flow_l_per_min", "minute_volume_l_per_min",
     "peak_pressure_cmh2o", "backflow_ml", "paco2_mmhg", "ph", "spo2_pct", "mechanical_power_j_per_min",
-    "delivered_tidal_volume_ml", "displayed_tidal_volume_ml", "inspiratory_hold_cmh2o",
+    "delivered_tidal_volume_ml", "displayed_tidal_volume_ml", "compressed_volume_ml", "inspiratory_hold_cmh2o",
     "expiratory_hold_cmh2o",
 )
 CASE = (

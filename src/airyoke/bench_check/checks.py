@@ -184,7 +184,8 @@ def _block(letters: Sequence[str], letter: str, breath: Breath, run: int) -> lis
             found.append(_volume(f"block.{letter}.vt.{other}", do, f"{other}'s tidal volume", volume))
     exhaled = float(breath.exhaled_ml[run])
     low, high = volume_band(exhaled)
-    found.append(Check(f"block.{letter}.vte", do, "machine's exhaled volume", exhaled, low, high, "mL", "engine"))
+    read = "machine's exhaled volume, compensation off"
+    found.append(Check(f"block.{letter}.vte", do, read, exhaled, low, high, "mL", "engine"))
     found.append(_alarm(f"block.{letter}.alarm", do))
     return found
 

@@ -17,8 +17,8 @@ class Settings:
     expiratory_pause_s
         Inside 60/rate, at the end of expiration: both valves of the machine shut, no flow.
     circuit_compensation
-        ``on``: the machine adds circuit compliance x (peak - PEEP) to what it delivers and subtracts it from what
-        it displays.
+        ``on``: the machine subtracts circuit compliance x (peak - PEEP) from what it displays, in either mode; in
+        ``vc`` it has added as much to what it delivers.
     pressure_limit_cmh2o
         Absolute; the machine does not push above it in ``vc``.
     max_peak_flow_l_per_min

@@ -7,6 +7,7 @@ from airyoke.cli.notes import assumed_part, cautions_part, not_computed_part
 from airyoke.cli.page import Column, Page, short
 from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.dials import dial_list
+from airyoke.contract.shown_volume import shown_volume_words
 from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.words import amount_words, name_words, unit_words
 from airyoke.limits.answer import Figure, GroupAnswer
@@ -14,7 +15,6 @@ from airyoke.limits.policy import Policy
 from airyoke.quantities.cautions import Caution
 
 _SHOWN_BY_THE_VENTILATOR = (
-    "displayed_tidal_volume_ml",
     "minute_volume_l_per_min",
     "peak_pressure_cmh2o",
     "inspiratory_hold_cmh2o",
@@ -76,4 +76,6 @@ def ventilator_part(page: Page, answer: GroupAnswer) -> None:
         if (figure := answer.ventilator.get(name, Figure(None))).value is not None
     ]
     tail = " A hold on a shared circuit is nobody's plateau or total PEEP." if len(answer.patients) > 1 else ""
-    page.text(f"The ventilator shows: {', '.join(shown)}.{tail}", 2)
+    volume = shown_volume_words(answer)
+    volumes = [] if volume is None else [f"exhaled volume {volume}"]
+    page.text(f"The machine should show: {', '.join((*volumes, *shown))}.{tail}", 2)

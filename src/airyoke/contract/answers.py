@@ -105,10 +105,14 @@ class PatientAnswer(Frozen):
 
 
 class VentilatorAnswer(Frozen):
-    """What the shared ventilator delivers and shows; a hold on a shared circuit is nobody's plateau."""
+    """What the shared ventilator delivers and shows; a hold on a shared circuit is nobody's plateau.
+
+    ``compressed_volume_ml``: exhaled gas that no patient breathed out, of which circuit compensation takes most off.
+    """
 
     delivered_tidal_volume_ml: FigureAnswer
     displayed_tidal_volume_ml: FigureAnswer
+    compressed_volume_ml: FigureAnswer
     minute_volume_l_per_min: FigureAnswer
     peak_pressure_cmh2o: FigureAnswer
     inspiratory_hold_cmh2o: FigureAnswer
@@ -229,7 +233,7 @@ class SettingsAnswer(Frozen):
     flow_shape: Literal["constant", "decelerating"] | None
     pause_s: float | None
     expiratory_pause_s: float
-    circuit_compensation: Literal["on", "off"] | None
+    circuit_compensation: Literal["on", "off"]
     pressure_limit_cmh2o: float | None
     bias_flow_l_per_min: float
     max_peak_flow_l_per_min: float | None
@@ -252,7 +256,7 @@ class SettingsAnswer(Frozen):
             flow_shape=one.flow_shape if volume else None,
             pause_s=number(one.pause_s) if volume else None,
             expiratory_pause_s=known_number(one.expiratory_pause_s),
-            circuit_compensation=one.circuit_compensation if volume else None,
+            circuit_compensation=one.circuit_compensation,
             pressure_limit_cmh2o=number(one.pressure_limit_cmh2o),
             bias_flow_l_per_min=known_number(one.bias_flow_l_per_min),
             max_peak_flow_l_per_min=number(one.max_peak_flow_l_per_min),

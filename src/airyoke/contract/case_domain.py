@@ -68,11 +68,8 @@ def _assumed(label: str | None, field: str, value: float | str, source: str, why
 
 def _settings(one: SettingsCase, assumed: list[Assumed]) -> Settings:
     defaults: dict[str, float | str] = {"fio2": ROOM_AIR}
-    defaults |= (
-        {"rise_time_s": 0.0}
-        if one.mode == "pc"
-        else {"flow_shape": "constant", "pause_s": 0.0, "circuit_compensation": "off"}
-    )
+    defaults |= {"rise_time_s": 0.0} if one.mode == "pc" else {"flow_shape": "constant", "pause_s": 0.0}
+    defaults["circuit_compensation"] = "off"
     for name, value in defaults.items():
         if getattr(one, name) is None:
             source = "room air" if name == "fio2" else "default of the contract"

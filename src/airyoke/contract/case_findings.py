@@ -77,7 +77,7 @@ def unusual(case: Case) -> tuple[Finding, ...]:
 
 def _unused(one: SettingsCase) -> Iterator[Finding]:
     """What is written but does nothing in this mode: said, so that nobody believes that it does."""
-    names = ("rise_time_s",) if one.mode == "vc" else ("pause_s", "flow_shape", "circuit_compensation")
+    names = ("rise_time_s",) if one.mode == "vc" else ("pause_s", "flow_shape")
     for name in names:
         value = getattr(one, name)
         if value not in (None, 0.0, "off"):

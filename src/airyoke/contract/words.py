@@ -36,6 +36,7 @@ _NAMES: Final[dict[str, str]] = {
     "entry_ph": "entry pH",
     "delivered_tidal_volume_ml": "delivered volume",
     "displayed_tidal_volume_ml": "displayed volume",
+    "compressed_volume_ml": "compressed volume",
     "inspiratory_hold_cmh2o": "inspiratory hold",
     "expiratory_hold_cmh2o": "expiratory hold",
     "compliance_ml_per_cmh2o": "compliance",

@@ -7,6 +7,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from airyoke.breath.displayed import displayed_volume_ml
 from airyoke.breath.engine import HoldPressures
 from airyoke.limits.answer import (
     Assumed,
@@ -187,14 +188,12 @@ def _ventilator_figures(
     group: SampledGroup, outcome: GroupOutcome, state: Outcome, settled: NDArray[np.bool_], hold_sensor: str
 ) -> dict[str, Figure]:
     breath, settings = outcome.breath, outcome.settings[0]
-    compensation = np.zeros_like(breath.delivered_ml)
-    if settings.mode == "vc" and settings.circuit_compensation == "on":
-        circuit = group.networks.compliance_ml_per_cmh2o[group.network_of]
-        compensation = circuit * np.maximum(breath.ventilator_peak_cmh2o - settings.peep_cmh2o, 0.0)
-    displayed = breath.exhaled_ml - compensation
+    circuit = group.networks.compliance_ml_per_cmh2o[group.network_of]
+    displayed = displayed_volume_ml(breath.exhaled_ml, breath.ventilator_peak_cmh2o, settings, circuit)
     rows: dict[str, Floats] = {
         "delivered_tidal_volume_ml": breath.delivered_ml,
         "displayed_tidal_volume_ml": displayed,
+        "compressed_volume_ml": breath.exhaled_ml - breath.tidal_volume_ml.sum(axis=1),
         "minute_volume_l_per_min": displayed * settings.rate_per_min / 1000.0,
         "peak_pressure_cmh2o": breath.ventilator_peak_cmh2o,
     }

@@ -27,17 +27,18 @@ def alarm_limits(settings: Settings, shares_ml: Sequence[float], displayed_ml: f
     """Alarm limits of one shared ventilator.
 
     ``shares_ml`` are the predicted tidal volumes of its patients, ``displayed_ml`` the exhaled volume that the machine
-    will show (the sum, with the compressible volume that it does not take off).
+    will show: the sum, and what of the compressed volume it does not take off.
     """
     s = settings
     half = 0.5 * min(shares_ml)
     low_ml, high_ml = displayed_ml - half, displayed_ml + half
     per_min = s.rate_per_min / 1000.0
     peak = s.peep_cmh2o + (s.pressure_above_peep_cmh2o or 0.0)
+    shown = f"{displayed_ml:.0f} mL shown ({sum(shares_ml):.0f} to the patients)"
     smallest = f"half of the smallest share ({min(shares_ml):.0f} mL)"
     return (
         Alarm("exhaled_tidal_volume", _up(low_ml, VOLUME_STEP_ML), _down(high_ml, VOLUME_STEP_ML), "mL",
-              f"sum {displayed_ml:.0f} mL less, and plus, {smallest}: catches the loss of one patient"),
+              f"{shown} less, and plus, {smallest}: catches the loss of one patient"),
         Alarm("exhaled_minute_volume", _up(low_ml * per_min, MINUTE_VOLUME_STEP_L_PER_MIN),
               _down(high_ml * per_min, MINUTE_VOLUME_STEP_L_PER_MIN), "L/min",
               f"the same, times {s.rate_per_min:g}/min"),

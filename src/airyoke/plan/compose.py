@@ -111,7 +111,7 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         )  # fmt: skip
     verdict = planned.judge.verdict(option.beds, ventilator_class(ventilator)).answer
     assert verdict is not None, "only judged groups are options"
-    settings = verdict.settings
+    settings = replace(verdict.settings, circuit_compensation=ventilator.circuit_compensation)
     answer = planned.judge.answer(option.beds, settings, draws=verdict.draws, shown_by=ventilator)
     shares = [p.figures["tidal_volume_ml"].value or 0.0 for p in answer.patients]
     displayed = answer.ventilator["displayed_tidal_volume_ml"].value or sum(shares)
