@@ -6,6 +6,8 @@ and the state that a draw is anchored to are written again here, from the writte
 
 - PEEP is judged as a change on the same draw: of the present total PEEP only the trapped part moves with a draw.
 - PaCO2 goes by the ratio of alveolar ventilations, plus z (3 mmHg + 9 % of the change); pH from the own bicarbonate.
+- Lungs read in pressure control must give the present volume at the present drive within 3 % (sd): more draws than
+  wanted are made, and as many are kept as are wanted, each with the chance that its volume gives it.
 - The shunt of a draw first gives back the present PaO2 with the blood of that draw.
 - The margin of a group is the smallest of: the (1 - confidence) quantile over the draws of its smallest target
   margin, the same of its smallest hard margin, and its smallest target margin at best estimate.
@@ -25,7 +27,7 @@ from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
 from airyoke.lungs import gas_exchange
 from airyoke.lungs.assumptions import Assumptions
-from airyoke.lungs.patient import Patient
+from airyoke.lungs.patient import Patient, Present
 from airyoke.lungs.sampling import sample_patient
 from airyoke.quantities.draws import normal_draws
 from airyoke.quantities.estimate import Estimate
@@ -48,6 +50,7 @@ LIMITS = (
 FIO2_TARGET, FIO2_HARD, FIO2_SCALE = 0.80, 1.00, 0.20
 FIO2_SPREAD_TARGET, FIO2_SPREAD_SCALE = 0.20, 0.20
 SPO2_AIM_PCT = 92.0
+MORE_FOR_TIED = 20
 ROUNDING = 1e-6  # a bound touched exactly is kept, in spite of binary fractions
 
 DRAWN = (
@@ -112,9 +115,12 @@ def fresh_draws(
         return np.concatenate([[estimate.value], rows])
 
     drawn = []
+    wanted = count
     for patient in patients:
         lungs, now = patient.lungs, patient.present
         assert now is not None
+        tied = now.pressure_above_peep_cmh2o is not None
+        count = MORE_FOR_TIED * wanted if tied else wanted
         compliance, total = of(lungs.compliance), np.full(count + 1, float(now.total_peep.value))
         if now.total_peep.assumed:
             # Total PEEP was not read: what stands for it also stands in VT / (plateau - total PEEP).
@@ -131,12 +137,32 @@ def fresh_draws(
             of(lungs.haemoglobin), np.maximum(difference, 1.0),
             np.concatenate([[0.0], rng.standard_normal(count)]), total,
         )  # fmt: skip
+        if tied:
+            kept = _giving_the_present_volume(now, columns[:3], wanted, rng)
+            columns = tuple(column[kept] for column in columns)
         drawn.append(dict(zip(DRAWN, columns, strict=True)))
+    count = wanted
 
     def factor(sd: float) -> Floats:
         return np.exp(np.concatenate([[0.0], sd * rng.standard_normal(count)]))
 
     return Draws(tuple(drawn), factor(build.resistance_relative_sd), factor(build.compliance_relative_sd))
+
+
+def _giving_the_present_volume(
+    now: Present, mechanics: tuple[Floats, Floats, Floats], wanted: int, rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Row 0, and ``wanted`` other rows, each with the chance that its volume at the present drive gives it."""
+    compliance, r_in, r_out = mechanics
+    flow = now.tidal_volume_ml / now.inspiratory_time_s / 1000.0
+    filter_linear, filter_quadratic = (0.0, 0.0) if now.humidification == "heated" else (2.0, 1.0)
+    tube = filter_linear + (filter_quadratic + 0.8) * flow  # catheter mount 0.6, wye 0.2
+    full = np.exp(-now.inspiratory_time_s / ((r_in + tube) * compliance / 1000.0))
+    empty = np.exp(-(60.0 / now.rate_per_min - now.inspiratory_time_s) / ((r_out + tube + 3.0) * compliance / 1000.0))
+    volume = compliance * (1.0 - full) * (1.0 - empty) / (1.0 - full * empty)
+    weight = np.exp(-0.5 * (np.log(volume[1:] / volume[0]) / 0.03) ** 2)
+    rows = 1 + rng.choice(len(weight), wanted, p=weight / weight.sum())
+    return np.concatenate([[0], rows])
 
 
 def shared_draws(

@@ -77,6 +77,8 @@ def estimate_lungs(
             total_peep=mechanics.total_peep,
             fio2=readings.fio2,
             apparatus_dead_space_ml=apparatus.dead_space_ml,
+            pressure_above_peep_cmh2o=_drive(readings),
+            humidification=readings.humidification,
             plateau_cmh2o=mechanics.plateau_cmh2o,
             paco2_mmhg=readings.paco2_mmhg,
             ph=readings.ph,
@@ -85,3 +87,10 @@ def estimate_lungs(
         ),
         findings=findings,
     )
+
+
+def _drive(readings: Readings) -> float | None:
+    """The drive that gave the volume, where nothing else did: an effort adds to it, by nobody knows how much."""
+    if readings.mode == "vc" or readings.passive == "no":
+        return None
+    return readings.pressure_above_peep_cmh2o

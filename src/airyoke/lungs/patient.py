@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from airyoke.lungs.readings import Sex
 from airyoke.quantities.estimate import Estimate
@@ -36,6 +37,7 @@ class Present:
     move.
 
     ``tidal_volume_ml`` is what this patient gets (compressible volume taken off where the machine does not);
+    ``pressure_above_peep_cmh2o`` the drive that gave it, known where a passive patient was read in pressure control;
     ``apparatus_dead_space_ml`` that of the present single circuit; ``set_peep_cmh2o`` is dialled,
     ``total_peep`` an estimate of the end-expiratory alveolar pressure (a reading with its error, or a
     one-sided range).
@@ -48,6 +50,8 @@ class Present:
     total_peep: Estimate
     fio2: float
     apparatus_dead_space_ml: float
+    pressure_above_peep_cmh2o: float | None = None
+    humidification: Literal["hme", "heated"] | None = None
     plateau_cmh2o: float | None = None
     paco2_mmhg: float | None = None
     ph: float | None = None

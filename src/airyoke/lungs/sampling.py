@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from airyoke.lungs.assumptions import Assumptions
 from airyoke.lungs.patient import Patient
+from airyoke.lungs.present_volume import DrawnMechanics, tied_to_present_volume
 from airyoke.quantities.draws import normal_draws, uniform_draws
 from airyoke.quantities.estimate import Estimate
 
@@ -35,7 +36,8 @@ Floats = NDArray[np.float64]
     CO2_STORES,
     UNKNOWN_CO2_OUTPUT,
     UNKNOWN_SHUNT,
-) = range(19)
+    PRESENT_VOLUME,
+) = range(20)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,14 @@ def sample_patient(
                 # The same missing reading stands in the denominator of the compliance: VT / (plateau - total PEEP).
                 swing = np.maximum(present.plateau_cmh2o - total_peep, 1.0)
                 compliance = compliance * swing[0] / swing
+    mechanics = DrawnMechanics(
+        compliance,
+        column(lungs.inspiratory_resistance, INSPIRATORY_RESISTANCE),
+        column(lungs.expiratory_resistance, EXPIRATORY_RESISTANCE),
+    )
+    if count and present is not None and present.pressure_above_peep_cmh2o is not None:
+        error = assumptions.present_volume_relative_sd * normal_draws(cause, PRESENT_VOLUME, count, seed)
+        mechanics = tied_to_present_volume(mechanics, present, np.append(0.0, error))
     difference = np.full(count + 1, float(assumptions.arteriovenous_difference_ml_per_dl))
     error = np.zeros(count + 1)
     if structural and count:
@@ -112,9 +122,9 @@ def sample_patient(
         difference[1:] += sd * normal_draws(cause, ARTERIOVENOUS_DIFFERENCE, count, seed)
         difference = np.maximum(difference, 1.0)
     return PatientDraws(
-        compliance_ml_per_cmh2o=compliance,
-        inspiratory_resistance_cmh2o_s_per_l=column(lungs.inspiratory_resistance, INSPIRATORY_RESISTANCE),
-        expiratory_resistance_cmh2o_s_per_l=column(lungs.expiratory_resistance, EXPIRATORY_RESISTANCE),
+        compliance_ml_per_cmh2o=mechanics.compliance_ml_per_cmh2o,
+        inspiratory_resistance_cmh2o_s_per_l=mechanics.inspiratory_resistance_cmh2o_s_per_l,
+        expiratory_resistance_cmh2o_s_per_l=mechanics.expiratory_resistance_cmh2o_s_per_l,
         quadratic_resistance_cmh2o_s2_per_l2=column(lungs.quadratic_resistance, QUADRATIC_RESISTANCE),
         airway_dead_space_ml=column(lungs.airway_dead_space, AIRWAY_DEAD_SPACE),
         alveolar_dead_space_fraction=column(lungs.alveolar_dead_space_fraction, ALVEOLAR_DEAD_SPACE),

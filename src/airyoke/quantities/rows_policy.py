@@ -84,6 +84,9 @@ ASSUMPTION_ROWS: Final[tuple[Quantity, ...]] = (
     Quantity("rehearsed_relative_sd", "sd rehearsed", "",
              "spread of mechanics measured in a rehearsal: standard deviation of ln", Range(0, 1),
              Range(0.01, 0.2), (), ("%",)),
+    Quantity("present_volume_relative_sd", "sd ln VT now", "",
+             "how far the volume that a patient gets now in pressure control may lie from what its estimated lungs "
+             "would get: standard deviation of ln", Range(0.005, 1), Range(0.01, 0.15), (), ("%",)),
     Quantity("airway_dead_space_ml_per_kg", "VDaw/PBW", "mL/kg",
              "airway dead space per kg predicted body weight where it was not measured", Range(0.5, 6),
              Range(1, 3.5)),
