@@ -48,8 +48,9 @@ def tied_to_present_volume(drawn: DrawnMechanics, now: Present, error: Floats) -
 
     Compliance and resistance are read with errors of their own, but together they must let the drive give the volume
     that it gives: a draw that would not is no possible patient. Each is moved by the gain of the linear least-squares
-    update in the logarithms, until its volume is that of row 0 times exp(``error``), as far as its spreads allow (a sample of the prior becomes one of the posterior: Journel, Huijbregts: Mining Geostatistics,
-    1978, conditional simulation; from memory). ``error`` is one a row, 0 in row 0, which does not move.
+    update in the logarithms, until its volume is that of row 0 times exp(``error``), as far as its spreads allow (a
+    sample of the prior becomes one of the posterior: Journel, Huijbregts: Mining Geostatistics, 1978, conditional
+    simulation; from memory). ``error`` is one a row, 0 in row 0, which does not move.
     """
 
     def ln_volume(lungs: DrawnMechanics) -> Floats:
