@@ -10,6 +10,7 @@ import numpy as np
 from airyoke.breath import Settings
 from airyoke.breath.engine import LungMechanics
 from airyoke.circuit import Element, FlowNetwork, Limb, Valve
+from airyoke.circuit.network import Branch
 
 
 def network_of(case: dict[str, Any]) -> FlowNetwork:
@@ -34,7 +35,21 @@ def network_of(case: dict[str, Any]) -> FlowNetwork:
         for p in case["patients"]
     )
     return FlowNetwork(
-        element("inspiratory_trunk"), element("expiratory_trunk"), c["splitter_compliance_ml_per_cmh2o"], limbs
+        element("inspiratory_trunk"),
+        element("expiratory_trunk"),
+        c["splitter_compliance_ml_per_cmh2o"],
+        limbs,
+        inspiratory_branches=tuple(map(_branch, c.get("inspiratory_branches", ()))),
+        expiratory_branches=tuple(map(_branch, c.get("expiratory_branches", ()))),
+    )
+
+
+def _branch(one: dict[str, Any]) -> Branch:
+    return Branch(
+        Element(one["linear"], one["quadratic"]),
+        one["compliance_ml_per_cmh2o"],
+        tuple(one["limbs"]),
+        tuple(map(_branch, one["branches"])),
     )
 
 

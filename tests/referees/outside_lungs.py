@@ -21,7 +21,8 @@ from scipy.integrate import solve_ivp
 
 from airyoke.breath.settings import Settings
 from airyoke.circuit.network import Element, FlowNetwork, Limb, Valve
-from referees.lsoda import Branch, Machine, forward, phases_of, through
+from referees.flow_laws import Branch, forward, through
+from referees.machine import Machine, phases_of
 
 RTOL = 1e-6
 ATOL = 1e-7  # L and cmH2O
