@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,37 +11,40 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from airyoke.exchange import write_tables
-from airyoke.exchange.ward_rows import read_typed_rows
 from airyoke.record import Record, create
 from airyoke.record.people import add_person
 from airyoke.record.space import SpaceRules
 from airyoke.ward.demo import demo_tables
-from airyoke.ward.proposal import propose
 from airyoke.web.app import create_app
+from airyoke.web.demo import Tables, fill
 from airyoke.web.engine_room import EngineRoom
 
 PASSWORD = "orange bicycle lantern moss"
 ADDRESS = "http://127.0.0.1:8000"
 
 
-def demo_record(folder: Path, *, unlocked: bool = False) -> Record:
+def demo_record(folder: Path, *, unlocked: bool = False, tables: Tables | None = None) -> Record:
     record = create(folder / "ward.airyoke", "st-example", unlocked=unlocked, space=SpaceRules(0, 0, 0))
     add_person(record, "kim", ["keeper"], PASSWORD, by="kim")
     add_person(record, "ann", ["writer", "planner"], PASSWORD, by="kim")
     add_person(record, "rob", ["reader"], PASSWORD, by="kim")
     now = datetime.now(UTC)
-    write_tables(folder / "ward.xlsx", demo_tables(now))  # type: ignore[arg-type]
-    _, rows = read_typed_rows(folder / "ward.xlsx", now=now)
-    for line in propose(record.state(), rows):
-        who = "kim" if any(draft.kind == "policy" for draft in line.drafts) else "ann"
-        record.write(list(line.drafts), person=who, seen=record.state().sequence)
+    fill(record, folder, tables or demo_tables(now), now, writer="ann", keeper="kim")
     return record
 
 
+@pytest.fixture(scope="session")
+def demo_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One record made once: hashing passwords takes longer than any page."""
+    folder = tmp_path_factory.mktemp("demo")
+    demo_record(folder).close()
+    return folder / "ward.airyoke"
+
+
 @pytest.fixture
-def record(tmp_path: Path) -> Iterator[Record]:
-    with demo_record(tmp_path) as opened:
+def record(demo_file: Path, tmp_path: Path) -> Iterator[Record]:
+    shutil.copy(demo_file, tmp_path / "ward.airyoke")
+    with Record.open(tmp_path / "ward.airyoke", space=SpaceRules(0, 0, 0)) as opened:
         yield opened
 
 

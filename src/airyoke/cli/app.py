@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -36,6 +37,7 @@ Why = Annotated[
     str | None,
     typer.Option("--why", metavar="'BED QUANTITY'", help="One number down to its inputs: --why '3 paco2'."),
 ]
+NoOpen = Annotated[bool, typer.Option("--no-open", help="Open no browser.")]
 Brief = Annotated[bool, typer.Option("--brief", help="One line a patient.")]
 
 
@@ -65,11 +67,21 @@ def demo(
     seed: Seed = 0,
     now: Now = None,
     brief: Brief = False,
+    in_app: Annotated[
+        bool | None,
+        typer.Option("--app/--no-app", help="Open the app on the demo ward. Default: where stdout is a terminal."),
+    ] = None,
+    no_open: NoOpen = False,
 ) -> int:
-    """Write a demo ward, all of it made up, and print its plan."""
+    """Write a demo ward, all of it made up, print its plan, and open the app on it."""
     from airyoke.cli.plan import demo_command
 
-    return demo_command(to, now=now, seed=seed, as_json=as_json, brief=brief)
+    code = demo_command(to, now=now, seed=seed, as_json=as_json, brief=brief)
+    if as_json or in_app is False or (in_app is None and not sys.stdout.isatty()):
+        return code
+    from airyoke.cli.serve import serve_demo_command
+
+    return serve_demo_command(no_open=no_open)
 
 
 @app.command()
@@ -82,7 +94,7 @@ def serve(
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes a free one.")] = 0,
     certificate: Annotated[Path | None, typer.Option("--certificate", metavar="PEM", help="For https.")] = None,
     key: Annotated[Path | None, typer.Option("--key", metavar="PEM", help="Its key.")] = None,
-    no_open: Annotated[bool, typer.Option("--no-open", help="Open no browser.")] = False,
+    no_open: NoOpen = False,
     as_json: Json = False,
     seed: Seed = 0,
 ) -> int:

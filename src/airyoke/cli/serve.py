@@ -1,10 +1,12 @@
-"""`airyoke serve`: the app in a browser, on the site's record."""
+"""`airyoke serve`: the app in a browser, on the site's record; and on the demo ward."""
 
 from __future__ import annotations
 
 import json
 import sys
+import tempfile
 import webbrowser
+from datetime import datetime
 from pathlib import Path
 
 from airyoke.cli.run import EXIT_DONE
@@ -28,4 +30,24 @@ def serve_command(where: str, site: str | None, *, host: str, port: int, certifi
         serve(record, host=host, port=port, certificate=certificate, key=key, ready=ready)
     if not as_json:
         print("Ended.", file=sys.stderr)
+    return EXIT_DONE
+
+
+def serve_demo_command(*, no_open: bool) -> int:
+    """Serve the demo ward from a record that is gone afterwards, signed in by a link that counts once."""
+    from airyoke.web.demo import make_demo_record
+    from airyoke.web.listen import serve
+
+    with tempfile.TemporaryDirectory(prefix="airyoke-demo-", ignore_cleanup_errors=True) as folder:
+        record, ticket, password = make_demo_record(Path(folder), datetime.now().astimezone())
+
+        def ready(url: str) -> None:
+            link = f"{url}enter/{ticket.word}"
+            print(f"\nThe app on the demo ward, signed in once: {link}")
+            print(f"Later: {url}, name {ticket.person}, password {password}. Ctrl-C ends it.", flush=True)
+            if not no_open:
+                webbrowser.open(link)
+
+        with record:
+            serve(record, host="127.0.0.1", port=0, certificate=None, key=None, ready=ready, ticket=ticket)
     return EXIT_DONE

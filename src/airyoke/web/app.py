@@ -20,6 +20,7 @@ from airyoke.quantities import Finding, Refused
 from airyoke.record import Conflict, Record
 from airyoke.record.door import door
 from airyoke.web import bed_page, plan_page, sign_in, ward_page
+from airyoke.web.demo import Ticket
 from airyoke.web.desk import Desk
 from airyoke.web.engine_room import EngineRoom
 from airyoke.web.guard import allowed_hosts, guard
@@ -30,16 +31,19 @@ _FONTS: Final = {"regular.ttf": "AtkinsonHyperlegible-Regular.ttf", "bold.ttf": 
 _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
 
-def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = False, demo: bool = False,
+def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = False, ticket: Ticket | None = None,
                engine: EngineRoom | None = None) -> FastAPI:  # fmt: skip
     """The app over an open record, served on ``host``. Raises :class:`airyoke.quantities.Refused` for an address that
-    others may reach without a login and an encrypted line."""
-    desk = Desk(record, door(host, encrypted=encrypted, state=record.state()), engine or EngineRoom(), encrypted, demo)
+    others may reach without a login and an encrypted line. With a ``ticket`` it is a demonstration."""
+    opened = door(host, encrypted=encrypted, state=record.state())
+    desk = Desk(record, opened, engine or EngineRoom(), encrypted, ticket)
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         if engine is None:
             desk.engine.start(datetime.now().astimezone())
+        if desk.demo:
+            desk.plan(desk.look())  # whoever looks at a demonstration finds a plan there
         yield
         desk.engine.close()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import secrets
 import threading
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -18,6 +19,7 @@ from airyoke.ward.candidates import BedAssessment, assess_ward
 from airyoke.ward.rows import ward_rows
 from airyoke.ward.state import WardState
 from airyoke.ward.ward import Ward
+from airyoke.web.demo import Ticket
 from airyoke.web.engine_room import EngineRoom, Job
 from airyoke.web.sessions import READ_AGAIN_S, Session, Sessions
 
@@ -52,11 +54,25 @@ class Desk:
     door: Door
     engine: EngineRoom
     encrypted: bool = False
-    demo: bool = False
+    ticket: Ticket | None = None
+    """Of a demonstration; then every page says that it is one."""
+    demo: bool = field(init=False)
     sessions: Sessions = field(default_factory=Sessions)
     throttle: Throttle = field(default_factory=Throttle)
     _last: Look | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def __post_init__(self) -> None:
+        self.demo = self.ticket is not None
+
+    def take_ticket(self, word: str) -> str | None:
+        """Whoever the ticket lets in; it counts once."""
+        with self._lock:
+            ticket = self.ticket
+            if ticket is None or not secrets.compare_digest(ticket.word.encode(), word.encode()):
+                return None
+            self.ticket = None
+        return ticket.person
 
     @property
     def cookie(self) -> str:
@@ -80,6 +96,12 @@ class Desk:
         if look.ward is None:
             return None
         return self.engine.ask("check", look.key, look.ward, look.now, based_on=look.state.sequence)
+
+    def plan(self, look: Look, *, again: bool = False) -> Job | None:
+        """The plan for this ward; asked for when it is missing, or ``again``."""
+        if look.ward is None:
+            return None
+        return self.engine.ask("plan", look.key, look.ward, look.now, based_on=look.state.sequence, again=again)
 
     def note_reading(self, session: Session, what: str) -> None:
         """Who saw patient data goes into the audit, once in a while a page. What cannot be noted hides nothing."""

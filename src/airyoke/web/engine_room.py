@@ -126,7 +126,7 @@ class EngineRoom:
             while not job.ended:
                 kind, *said = self._pipe.recv()
                 self._heard(job, kind, said)
-        except (EOFError, OSError) as error:
+        except Exception as error:  # whatever it was, the next question gets a new process
             self._stop()
             if not self._ending:
                 self._end(job, "failed", words=f"the engine process ended ({type(error).__name__}); ask again")

@@ -12,10 +12,11 @@ import uvicorn
 from airyoke.quantities import Finding, Refused
 from airyoke.record import Record
 from airyoke.web.app import create_app
+from airyoke.web.demo import Ticket
 
 
 def serve(record: Record, *, host: str, port: int, certificate: Path | None, key: Path | None,
-          ready: Callable[[str], None], demo: bool = False) -> None:  # fmt: skip
+          ready: Callable[[str], None], ticket: Ticket | None = None) -> None:  # fmt: skip
     """Serve until interrupted; ``ready`` is called with the address once requests are taken.
 
     ``port`` 0 takes a free one. Raises :class:`airyoke.quantities.Refused` before anything listens where the address
@@ -24,7 +25,7 @@ def serve(record: Record, *, host: str, port: int, certificate: Path | None, key
     encrypted = certificate is not None and key is not None
     if (certificate is None) != (key is None):
         raise _refused("certificate-half", "a certificate and its key go together", "give both: --certificate, --key")
-    app = create_app(record, host=host, encrypted=encrypted, demo=demo)
+    app = create_app(record, host=host, encrypted=encrypted, ticket=ticket)
     with contextlib.closing(_listening(host, port)) as door:
         try:
             config = uvicorn.Config(

@@ -65,9 +65,7 @@ def plan(visiting: Visiting) -> Response:
 def work_out(request: Request, form: Form) -> Response:
     """Begin to work it out for the ward as it stands."""
     visiting = writing_visit(request, form, "/plan")
-    look = visiting.desk.look()
-    if look.ward is not None:
-        visiting.desk.engine.ask("plan", look.key, look.ward, look.now, based_on=look.state.sequence, again=True)
+    visiting.desk.plan(visiting.desk.look(), again=True)
     return RedirectResponse("/plan", 303)
 
 

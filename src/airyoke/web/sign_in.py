@@ -51,6 +51,17 @@ def send(request: Request, form: Form) -> Response:
     return visit.with_cookie(RedirectResponse(back, 303))
 
 
+@router.get("/enter/{word}")
+def enter(request: Request, word: str) -> Response:
+    """The way into a demonstration, once; whoever comes later signs in."""
+    desk = desk_of(request)
+    person = desk.take_ticket(word)
+    if person is None:
+        return page(desk, "sign_in.html", status=401, back="/", action="", kept={}, again=False, findings=(), name="")
+    key, session = desk.sessions.begin(person)
+    return Visit(request, desk, session, key).with_cookie(RedirectResponse("/", 303))
+
+
 @router.post("/sign-out")
 def out(request: Request, form: Form) -> Response:
     """Forget the session; the next page asks who it is."""

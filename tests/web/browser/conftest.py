@@ -1,0 +1,95 @@
+"""A real browser in front of a small ward with the engine running. Needs the Debian package chromium."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+
+from airyoke.record import Record
+from airyoke.ward.demo import demo_tables
+from airyoke.web.app import create_app
+from airyoke.web.demo import Tables, Ticket
+from airyoke.web.desk import Desk
+from web.conftest import PASSWORD, demo_record
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """An app that answers at ``url``."""
+
+    url: str
+    record: Record
+    desk: Desk
+
+
+def small_ward() -> Tables:
+    """Four beds of the demo ward and three machines: a pair fits, and the plan takes seconds."""
+    tables = demo_tables(datetime.now(UTC))
+    tables["beds"] = [row for row in tables["beds"] if row["bed"] in ("E2", "E3", "W1", "W2")]
+    tables["ventilators"] = [row for row in tables["ventilators"] if row["ventilator"] in ("V2", "V3", "V5", "V6")][:3]
+    tables["beds"][-1]["ventilator"] = None
+    return tables
+
+
+@pytest.fixture(scope="session")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    folder: Path = tmp_path_factory.mktemp("served")
+    with demo_record(folder, tables=small_ward()) as record, socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        app = create_app(record, ticket=Ticket("ann", "only-once"))
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="on"))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
+        thread.start()
+        while not server.started:
+            time.sleep(0.02)
+        yield Served(f"http://127.0.0.1:{door.getsockname()[1]}", record, app.state.desk)
+        server.should_exit = True
+        thread.join(timeout=10.0)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    path = shutil.which("chromium")
+    if path is None:
+        pytest.skip("needs the Debian package chromium")
+    with playwright.sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=path, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="session")
+def planned(served: Served) -> Served:
+    """The same, once the plan of the ward is there."""
+    job = served.desk.plan(served.desk.look())
+    assert job is not None
+    began = time.monotonic()
+    while not job.ended:
+        assert time.monotonic() - began < 120.0, "no plan within two minutes"
+        time.sleep(0.05)
+    assert job.standing == "done", job.words
+    return served
+
+
+def sign_in(page: Any, served: Served, name: str = "ann") -> None:
+    page.goto(served.url + "/sign-in")
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(served.url + "/")
