@@ -8,7 +8,7 @@ from airyoke.cli.findings_page import counts_words, findings_part
 from airyoke.cli.page import Column, Page, page_for_stdout, print_page, short
 from airyoke.cli.progress import engine_notice
 from airyoke.cli.run import EXIT_DONE, EXIT_NOT_SOLVED
-from airyoke.cli.times import now_from, readings_words
+from airyoke.cli.times import dated_readings_words, now_from
 from airyoke.cli.wards import ward_from
 from airyoke.contract.check_answer import BedAnswer, CheckAnswer
 from airyoke.contract.words import number_words
@@ -53,7 +53,7 @@ def check_page(page: Page, ward: Ward, answer: CheckAnswer, findings: tuple[Find
     """Beds with their lungs in one table, then every finding."""
     page.title(f"Check of {ward.file or 'the ward'}")
     times = [bed.readings.read_at for bed in ward.beds if bed.readings is not None]
-    page.text(f"{len(ward.beds)} beds, {len(ward.ventilators)} ventilators, {readings_words(times)}.")
+    page.text(f"{len(ward.beds)} beds, {len(ward.ventilators)} ventilators, {dated_readings_words(times)}.")
     page.text(f"Found: {counts_words(findings)}.", style="strong")
     page.heading("Lungs as estimated from the readings (mechanics with the tracheal tube)")
     page.table(

@@ -11,7 +11,7 @@ from airyoke.cli.lanes import figure_words, lane
 from airyoke.cli.notes import assumed_part, cautions_part
 from airyoke.cli.page import Column, Page, short
 from airyoke.cli.plan_proof import pick_list_part, proof_part, refused_pairs_part, runner_up_part
-from airyoke.cli.times import day_words, readings_words
+from airyoke.cli.times import dated_readings_words, readings_words
 from airyoke.contract.dials import dial_list
 from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.words import name_words, plain
@@ -69,8 +69,7 @@ def plan_page(page: Page, view: PlanView, *, brief: bool, all_pairs: bool) -> No
 
 def _readings(view: PlanView) -> str:
     times = [bed.readings.read_at for bed in view.ward.beds if bed.readings is not None]
-    day = day_words(times)
-    return f"Every figure stands on {readings_words(times)}{f' on {day}' if day else ''}; read again before coupling."
+    return f"Every figure stands on {dated_readings_words(times)}; read again before coupling."
 
 
 def _summary(page: Page, view: PlanView, shared: list[PlannedGroup], alone: list[PlannedGroup]) -> None:

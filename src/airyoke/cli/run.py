@@ -54,6 +54,9 @@ def _run(words: list[str]) -> int:
     except typer.Abort:
         raise KeyboardInterrupt from None
     except usage_error as error:
+        if type(error).__name__ == "NoArgsIsHelpError":  # a group without a command: its help is the answer
+            print(str(getattr(error, "message", error)).rstrip(), file=sys.stderr)
+            return EXIT_BAD_INPUT
         raise Refused((_about_usage(error),)) from None
     return result if isinstance(result, int) else EXIT_DONE
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from airyoke.contract.times import day_words, readings_words
+from airyoke.contract.times import dated_readings_words, readings_words
 from airyoke.quantities import Finding, Refused
 
-__all__ = ["day_words", "now_from", "readings_words"]
+__all__ = ["dated_readings_words", "now_from", "readings_words"]
 
 
 def now_from(text: str | None) -> datetime:

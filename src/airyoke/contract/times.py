@@ -20,7 +20,7 @@ def readings_words(times: Sequence[datetime | None]) -> str:
     return f"readings of {words}{tail}"
 
 
-def day_words(times: Sequence[datetime | None]) -> str:
-    """The day of the newest reading, in front of a comma: ``2026-01-31``; empty where none is known."""
-    known = [time for time in times if time is not None]
-    return f"{max(known):%Y-%m-%d}" if known else ""
+def dated_readings_words(times: Sequence[datetime | None]) -> str:
+    """The same with the day, also where there is only one: ``readings of 13:40 to 14:10 on 2026-01-31``."""
+    days = {time.date() for time in times if time is not None}
+    return f"{readings_words(times)}{f' on {days.pop():%Y-%m-%d}' if len(days) == 1 else ''}"
