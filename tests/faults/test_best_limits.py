@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from airyoke.faults.alarms import Before
-from airyoke.faults.best_limits import NEGLIGIBLE, Danger, Harm, best_limits
+from airyoke.faults.best_limits import NEGLIGIBLE, Danger, Dangers, best_limits
 from airyoke.faults.false_alarms import false_alarms
 from airyoke.faults.watching import Scatter, Watch
 from airyoke.plan.alarm_system import AlarmSystem
@@ -30,21 +30,21 @@ FEW = AlarmSystem(
 )
 
 
-def harm(seed: int, wobbly: float = 0.056) -> Harm:
+def dangers(seed: int, wobbly: float = 0.056) -> Dangers:
     watch = Watch(PRESSURE, 4.0, FEW, Scatter(patient_volume=wobbly, peep_cmh2o=0.6, peak_pressure=0.05), paths=3, seed=seed)
     random = np.random.default_rng(seed)
-    dangers = []
+    each = []
     for i in range(5):
         less, more, held = random.uniform(0.75, 1.0), random.uniform(0, 3.0), random.uniform(0.0, 1.5)
         fault = course([400.0 * less, 400.0], peak_cmh2o=24.0 + more, peep_cmh2o=10.0 + held, draws=9, lasts_s=45.0)
-        dangers.append(Danger(f"d{i}", fault, float(random.integers(1, 10)), float(random.uniform(12.0, 45.0))))
-    return Harm.of(dangers, Before.of(course([400.0, 400.0], draws=9), watch))
+        each.append(Danger(f"d{i}", fault, float(random.integers(1, 10)), float(random.uniform(12.0, 45.0))))
+    return Dangers.of(each, Before.of(course([400.0, 400.0], draws=9), watch))
 
 
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("budget", [0.5, 300.0])
 def test_no_other_choice_on_the_dials_catches_more(seed, budget):
-    this = harm(seed)
+    this = dangers(seed)
     best = best_limits(this, budget)
     options = []
     for condition in FEW.conditions:
@@ -64,20 +64,20 @@ def test_no_other_choice_on_the_dials_catches_more(seed, budget):
 
 
 def test_a_larger_budget_never_catches_less():
-    this = harm(2)
+    this = dangers(2)
     shares = [best_limits(this, budget).caught for budget in (0.1, 1.0, 10.0, 100.0, 1000.0)]
     assert shares == sorted(shares)
     assert shares[-1] > shares[0]
 
 
 def test_only_what_matters_pulls_a_limit_tight():
-    this = harm(4)
-    weighty = Harm(this.dangers, this.before, np.where(np.arange(len(this.weights)) < len(this.before.rows), 1.0, 0.0), this.critical)
+    this = dangers(4)
+    weighty = Dangers(this.each, this.before, np.where(np.arange(len(this.weights)) < len(this.before.rows), 1.0, 0.0), this.critical)
     assert best_limits(weighty, 1.0).caught_of["d0"] >= best_limits(this, 1.0).caught_of["d0"]
 
 
 def test_without_budget_or_weight_there_is_no_answer():
     with pytest.raises(ValueError, match="more than zero"):
-        best_limits(harm(1), 0.0)
+        best_limits(dangers(1), 0.0)
     with pytest.raises(ValueError, match="weight"):
-        Harm.of([], harm(1).before)
+        Dangers.of([], dangers(1).before)

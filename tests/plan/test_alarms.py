@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from airyoke.breath import Settings
-from airyoke.plan.alarms import alarm_limits
+import pytest
+
+from airyoke.breath import Settings, Ventilator
+from airyoke.plan.alarm_system import CONDITIONS, AlarmSystem, alarm_system_of
+from airyoke.plan.alarms import alarm_limits, limits_of
+from airyoke.quantities import Refused
 
 SETTINGS = Settings("pc", 20, 0.95, 11, fio2=0.6, pressure_above_peep_cmh2o=17)
 
@@ -34,8 +38,44 @@ def test_limits_are_rounded_to_the_tighter_step():
 
 def test_pressure_peep_and_rate_stand_close_to_what_is_set():
     found = limits([400.0, 500.0], 960.0)
-    assert found["airway_pressure"].high == 32.0
+    assert (found["airway_pressure"].low, found["airway_pressure"].high) == (24.0, 32.0)
     assert found["peep"].low == 9.0
     assert found["rate"].high == 22.0
     assert found["apnoea"].high == 20.0
     assert (found["fio2"].low, found["fio2"].high) == (0.55, 0.65)
+
+
+def test_in_volume_control_the_pressure_alarm_stands_about_the_predicted_peak():
+    settings = Settings("vc", 20, 1.0, 10, fio2=0.6, tidal_volume_ml=900)
+    found = {a.name: a for a in alarm_limits(settings, [400.0, 400.0], 800.0, peak_cmh2o=33.4)}
+    assert (found["airway_pressure"].low, found["airway_pressure"].high) == (30.0, 37.0)  # 29.4 up, 37.4 down
+
+
+def test_a_limit_that_the_dial_does_not_reach_is_left_open_and_said():
+    # Four patients of 450 mL with 150 mL compressed show 1950 mL: 2175 mL is beyond a dial that ends at 2000 mL.
+    small = alarm_system_of(Ventilator("V1", max_tidal_volume_ml=1333.0))
+    volume = {a.name: a for a in alarm_limits(SETTINGS, [450.0] * 4, 1950.0, system=small)}["exhaled_tidal_volume"]
+    assert volume.high is None
+    assert volume.low is None
+    assert "high limit 2170 is beyond this dial" in volume.why
+    whole = {a.name: a for a in alarm_limits(SETTINGS, [450.0] * 4, 1950.0)}["exhaled_tidal_volume"]
+    assert (whole.low, whole.high) == (1730.0, 2170.0)
+
+
+def test_limits_as_planned_can_be_set_on_the_machine_they_were_planned_for():
+    system = alarm_system_of(Ventilator("V1"))
+    planned = limits_of(alarm_limits(SETTINGS, [400.0, 500.0], 960.0, system=system))
+    assert planned["airway_pressure", "high"] == 32.0
+    assert ("peep", "high") not in planned
+    assert {**system.fixed_limits(), **planned} == dict(system.checked(planned))
+
+
+def test_every_dial_takes_its_own_ends_and_nothing_beyond_them():
+    system = AlarmSystem()
+    for one in CONDITIONS:
+        if one.fixed is None:
+            system.checked({one.key: one.lowest})
+            system.checked({one.key: one.highest})
+            for value in (one.lowest - one.step, one.highest + one.step, one.lowest + 0.5 * one.step):
+                with pytest.raises(Refused, match="cannot be set"):
+                    system.checked({one.key: value})

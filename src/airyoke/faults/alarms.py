@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from airyoke.faults.shown import Shown
-from airyoke.faults.watching import Displayed, Noise, Sensors, Watch, displayed, gaps_s, watched
+from airyoke.faults.watching import Displayed, Noise, Sensors, Watch, displayed, gaps_s, nearest_inside, watched
 from airyoke.plan.alarm_system import AlarmCondition, Key, Limits
 
 Floats = NDArray[np.float64]
@@ -119,44 +119,50 @@ class Before:
         both = _joined(self.shown, fault, history, self.watch)
         breaths, patients = both.patients_ml.shape[1:]
         noise = Noise.drawn(self.watch, len(self.rows), breaths, patients)
-        return After(self, displayed(both, self.watch, self.rows, noise, self.sensors), history)
+        display = displayed(both, self.watch, self.rows, noise, self.sensors)
+        courses = {one.key: self._course(display, one, history) for one in self.watch.system.conditions}
+        return After(display, courses)
+
+    def _course(self, display: Displayed, condition: AlarmCondition, history: int) -> Course:
+        watch = self.watch
+        if condition.name == "apnoea":
+            began, lengths = gaps_s(display)
+            return Course(lengths, began)
+        values = watched(display, condition, watch) + self.stands_off(condition)
+        values = nearest_inside(values, watch.beyond(condition), condition.side)
+        early = condition.key == ("airway_pressure", "high")
+        known = display.starts_s + (watch.settings.inspiratory_time_s if early else display.periods_s)
+        return Course(values[:, history:], known[:, history:])
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """What limits as printed are compared with, and when that is known, (rows, breaths) each, s after the fault.
+
+    A condition that asks for several values in a row has the one nearest to being inside. Apnoea has gaps without a
+    breath instead, and when each began.
+    """
+
+    values: Floats
+    known_s: Floats
 
 
 @dataclass(frozen=True, slots=True)
 class After:
-    """What the machines display from ``history`` breaths before a fault on."""
+    """What the machines display after a fault, and the course of every condition."""
 
-    before: Before
     display: Displayed
-    history: int
-
-    def values(self, condition: AlarmCondition) -> tuple[Floats, Floats]:
-        """What limits as printed are compared with, and when it is known, (rows, breaths) each, s after the fault.
-
-        A condition that asks for several values in a row gives the one nearest to being inside.
-        """
-        watch = self.before.watch
-        if condition.name == "apnoea":
-            began, lengths = gaps_s(self.display)
-            return lengths, began
-        trace = watched(self.display, condition, watch) + self.before.stands_off(condition)
-        k = watch.beyond(condition)
-        if k > 1:
-            windows = np.lib.stride_tricks.sliding_window_view(trace, k, axis=1)
-            held = windows.min(axis=2) if condition.side == "high" else windows.max(axis=2)
-            trace = np.concatenate((np.full((len(trace), k - 1), np.nan), held), axis=1)
-        early = condition.key == ("airway_pressure", "high")
-        known = self.display.starts_s + (watch.settings.inspiratory_time_s if early else self.display.periods_s)
-        return trace[:, self.history :], known[:, self.history :]
+    courses: Mapping[Key, Course]
 
     def fires_at_s(self, condition: AlarmCondition, limit: float) -> Floats:
         """When the condition sounds, (rows,), s after the fault; infinite where it does not."""
-        trace, known = self.values(condition)
+        course = self.courses[condition.key]
+        values, known = course.values, course.known_s
         if condition.name == "apnoea":
-            at = np.where(trace > limit, known + limit, np.inf)
+            at = np.where(values > limit, known + limit, np.inf)
             return np.asarray(np.where(at > 0.0, at, np.inf).min(axis=1))
-        beyond = trace > limit if condition.side == "high" else trace < limit
-        at = np.where(beyond & (known > 0.0) & (known <= self.display.lasts_s + 1e-9), known, np.inf)
+        beyond = values > limit if condition.side == "high" else values < limit
+        at = np.where(beyond & self._seen(known, np.inf), known, np.inf)
         return np.asarray(at.min(axis=1, initial=np.inf))
 
     def critical(self, condition: AlarmCondition, within_s: float) -> Floats:
@@ -165,21 +171,25 @@ class After:
         It sounds at every lower limit of the high side, at every higher one of the low side; infinite on the side
         that never sounds.
         """
-        trace, known = self.values(condition)
-        within_s = min(within_s, self.display.lasts_s)
+        course = self.courses[condition.key]
+        values, known = course.values, course.known_s
         if condition.name == "apnoea":
             # A gap of this length sounds at a limit that is shorter, and in time.
-            return np.asarray(np.minimum(trace, within_s - known).max(axis=1))
-        seen = (known > 0.0) & (known <= within_s + 1e-9) & np.isfinite(trace)
+            return np.asarray(np.minimum(values, min(within_s, self.display.lasts_s) - known).max(axis=1))
+        seen = self._seen(known, within_s) & np.isfinite(values)
         if condition.side == "high":
-            return np.asarray(np.where(seen, trace, -np.inf).max(axis=1, initial=-np.inf))
-        return np.asarray(np.where(seen, trace, np.inf).min(axis=1, initial=np.inf))
+            return np.asarray(np.where(seen, values, -np.inf).max(axis=1, initial=-np.inf))
+        return np.asarray(np.where(seen, values, np.inf).min(axis=1, initial=np.inf))
+
+    def _seen(self, known: Floats, within_s: float) -> NDArray[np.bool_]:
+        return np.asarray((known > 0.0) & (known <= min(within_s, self.display.lasts_s) + 1e-9))
 
 
-def verdict(before: Before, fault: Shown, limits: Limits) -> Verdict:
+def verdict(before: Before, fault: Shown, limits: Limits, *, after: After | None = None) -> Verdict:
     """Which alarms of the machine sound after the fault, at these limits (built-in ones come on top).
 
-    Raises ``Refused`` for limits that the machine cannot be set to.
+    ``after``: ``before.after(fault)`` where it is at hand already. Raises ``Refused`` for limits
+    that the machine cannot be set to.
     """
     system = before.watch.system
     every = system.checked(limits)
@@ -187,7 +197,7 @@ def verdict(before: Before, fault: Shown, limits: Limits) -> Verdict:
         # ISO 80601-2-12 asks for an alarm of the power failure; from memory.
         name, side = POWER_FAILURE
         return Verdict(1.0, 0.0, 0.0, 0.0, POWER_FAILURE, (Firing(name, side, 1.0, 0.0),), fault.lasts_s)
-    after = before.after(fault)
+    after = after or before.after(fault)
     conditions = [one for one in system.conditions if one.key in every]
     if not conditions:
         return Verdict(0.0, None, None, None, None, (), fault.lasts_s)

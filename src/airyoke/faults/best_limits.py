@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from airyoke.faults.alarms import Before
+from airyoke.faults.alarms import After, Before
 from airyoke.faults.false_alarms import false_alarms
 from airyoke.faults.shown import Shown
 from airyoke.plan.alarm_system import AlarmCondition, Key, Limits
@@ -76,7 +76,7 @@ class BestLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class Harm:
+class Dangers:
     """The dangers of a group as its machine's alarms meet them: what every set of limits is measured by.
 
     weights
@@ -85,28 +85,29 @@ class Harm:
         For each condition the limit at which each course just does not sound in time.
     """
 
-    dangers: tuple[Danger, ...]
+    each: tuple[Danger, ...]
     before: Before
     weights: Floats
     critical: Mapping[Key, Floats]
 
     @classmethod
-    def of(cls, dangers: Sequence[Danger], before: Before) -> Harm:
+    def of(cls, dangers: Sequence[Danger], before: Before) -> Dangers:
         """Raises ``ValueError`` where no danger has weight, or the draws are not those of the baseline."""
-        rows = len(before.rows)
-        weights = np.repeat([one.weight for one in dangers], rows).astype(np.float64)
+        return cls.met(dangers, before, [critical_limits(one, before, before.after(one.shown)) for one in dangers])
+
+    @classmethod
+    def met(
+        cls, dangers: Sequence[Danger], before: Before, critical: Sequence[Mapping[Key, Floats]]
+    ) -> Dangers:  # fmt: skip
+        """From the critical limits of each danger, in their order."""
+        weights = np.repeat([one.weight for one in dangers], len(before.rows)).astype(np.float64)
         if not len(weights) or weights.sum() <= 0.0:
             raise ValueError("nothing to catch: no danger has weight")
-        conditions = before.watch.system.conditions
-        critical = {one.key: np.empty(len(weights)) for one in conditions}
-        for i, danger in enumerate(dangers):
-            after = before.after(danger.shown) if danger.shown.powered else None
-            for one in conditions:
-                # A machine without power has an alarm of its own that needs no limit: any step tells of it.
-                always = np.inf if one.side == "high" else -np.inf
-                got = always if after is None else after.critical(one, danger.within_s)
-                critical[one.key][i * rows : (i + 1) * rows] = got
-        return cls(tuple(dangers), before, weights / weights.sum(), critical)
+        keys = [one.key for one in before.watch.system.conditions]
+        return cls(
+            tuple(dangers), before, weights / weights.sum(),
+            {key: np.concatenate([one[key] for one in critical]) for key in keys},
+        )  # fmt: skip
 
     def catches(self, condition: AlarmCondition, limits: Floats) -> Flags:
         """Which courses sound at each of the limits, (limits, courses)."""
@@ -131,39 +132,49 @@ class Harm:
     def share_of_each(self, caught: Flags) -> dict[str, float]:
         """Of each danger, unweighted."""
         rows = len(self.before.rows)
-        return {one.id: float(caught[i * rows : (i + 1) * rows].mean()) for i, one in enumerate(self.dangers)}
+        return {one.id: float(caught[i * rows : (i + 1) * rows].mean()) for i, one in enumerate(self.each)}
 
 
-def best_limits(harm: Harm, budget_per_12_h: float) -> BestLimits:
+def critical_limits(danger: Danger, before: Before, after: After) -> dict[Key, Floats]:
+    """For each condition the limit at which each row of a danger just does not sound in time."""
+    conditions = before.watch.system.conditions
+    if not danger.shown.powered:
+        # A machine without power has an alarm of its own that needs no limit: any step tells of it.
+        rows = len(before.rows)
+        return {one.key: np.full(rows, np.inf if one.side == "high" else -np.inf) for one in conditions}
+    return {one.key: after.critical(one, danger.within_s) for one in conditions}
+
+
+def best_limits(dangers: Dangers, budget_per_12_h: float) -> BestLimits:
     """The limits, on the steps of the machine's dials, that catch the largest weighted share of the dangers.
 
     Of equal shares the one with fewer false alarms. Raises ``ValueError`` for a budget of zero or less.
     """
     if budget_per_12_h <= 0.0:
         raise ValueError("the accepted false alarms must be more than zero")
-    system = harm.before.watch.system
-    steps = [s for one in system.conditions if (s := _steps(one, harm, budget_per_12_h)) is not None]
-    caught = harm.caught_by(system.fixed_limits())
-    chosen, tried = _search(steps, harm.weights, caught, budget_per_12_h)
+    system = dangers.before.watch.system
+    steps = [s for one in system.conditions if (s := _steps(one, dangers, budget_per_12_h)) is not None]
+    caught = dangers.caught_by(system.fixed_limits())
+    chosen, tried = _search(steps, dangers.weights, caught, budget_per_12_h)
     for s, i in zip(steps, chosen, strict=True):
         caught |= s.caught[i]
     return BestLimits(
         limits={s.condition.key: s.limits[i] for s, i in zip(steps, chosen, strict=True)},
-        caught=float(harm.weights[caught].sum()),
-        caught_of=harm.share_of_each(caught),
+        caught=float(dangers.weights[caught].sum()),
+        caught_of=dangers.share_of_each(caught),
         false_alarms={s.condition.key: s.rates[i] for s, i in zip(steps, chosen, strict=True)},
         budget=budget_per_12_h,
         tried=tried,
     )
 
 
-def _steps(condition: AlarmCondition, harm: Harm, budget: float) -> Steps | None:
+def _steps(condition: AlarmCondition, dangers: Dangers, budget: float) -> Steps | None:
     """The steps worth choosing from: the tightest free one and every tighter one within the budget, loosest first."""
     if condition.fixed is not None:
         return None
     on = np.arange(round((condition.highest - condition.lowest) / condition.step) + 1)
     grid = np.round(condition.lowest + on * condition.step, 6)
-    rates = false_alarms(harm.before, condition, grid)
+    rates = false_alarms(dangers.before, condition, grid)
     if condition.side == "high":
         grid, rates = grid[::-1], rates[::-1]
     within = np.flatnonzero(rates <= budget)
@@ -172,7 +183,7 @@ def _steps(condition: AlarmCondition, harm: Harm, budget: float) -> Steps | None
     free = within[rates[within] <= NEGLIGIBLE * budget]
     first = int(free[-1]) if len(free) else int(within[0])
     grid, rates = grid[first : within[-1] + 1], rates[first : within[-1] + 1]
-    caught = harm.catches(condition, grid)
+    caught = dangers.catches(condition, grid)
     # Of steps that catch the same the loosest is as good.
     keep = [0] + [i for i in range(1, len(grid)) if (caught[i] != caught[i - 1]).any()]
     return Steps(

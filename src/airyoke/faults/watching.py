@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from airyoke.breath.displayed import displayed_volume_ml
 from airyoke.breath.settings import Settings
 from airyoke.faults.shown import Shown
-from airyoke.plan.alarm_system import AlarmCondition, AlarmSystem
+from airyoke.plan.alarm_system import AlarmCondition, AlarmSystem, Side
 
 Floats = NDArray[np.float64]
 
@@ -251,7 +251,20 @@ def mean_of(values: Floats, n: int) -> Floats:
         return values
     out = np.full_like(values, np.nan)
     if values.shape[1] >= n:
-        out[:, n - 1 :] = np.lib.stride_tricks.sliding_window_view(values, n, axis=1).mean(axis=2)
+        total = np.cumsum(values, axis=1)
+        out[:, n - 1] = total[:, n - 1]
+        out[:, n:] = total[:, n:] - total[:, :-n]
+        out /= n
+    return out
+
+
+def nearest_inside(values: Floats, n: int, side: Side) -> Floats:
+    """Of the last ``n`` values the one that is nearest to being inside a limit on that side; NaN before that many."""
+    nearest = np.minimum if side == "high" else np.maximum
+    out = values.copy()
+    for back in range(1, n):
+        out[:, back:] = nearest(out[:, back:], values[:, :-back])
+    out[:, : n - 1] = np.nan
     return out
 
 

@@ -21,6 +21,12 @@ class Policy:
         Chance that everybody is inside every hard bound.
     confirm_confidence
         What the measured values of a rehearsal must reach before anybody is coupled.
+    false_alarms_per_12_h
+        What the best alarm limits of one ventilator may cost, from breath-to-breath scatter alone.
+    alarm_within_s
+        An alarm counts when it sounds this soon after a fault, or before the harm where that comes later.
+    alarm_weight_high, alarm_weight_medium, alarm_weight_low
+        How much catching a fault is worth by its priority (IEC 60601-1-8: result if nobody acts, and onset).
     condition_rules
         Condition id -> ``never``, ``ask`` or ``allow``, where it differs from the default.
     """
@@ -40,6 +46,11 @@ class Policy:
     eligible_expiratory_time_constant_s: float = 1.5
     eligible_ph: float = 7.20
     eligible_fio2: float = 0.80
+    false_alarms_per_12_h: float = 1.0
+    alarm_within_s: float = 60.0
+    alarm_weight_high: float = 10.0
+    alarm_weight_medium: float = 3.0
+    alarm_weight_low: float = 1.0
     condition_rules: tuple[tuple[str, str], ...] = ()
 
     @property

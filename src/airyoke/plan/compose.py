@@ -13,6 +13,7 @@ from airyoke.limits.answer import GroupAnswer
 from airyoke.limits.answering import SOURCES, answer_group
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import as_breathed, predict, sample_group
+from airyoke.plan.alarm_system import alarm_system_of
 from airyoke.plan.alarms import alarm_limits
 from airyoke.plan.assignment import Assignment
 from airyoke.plan.candidate import Candidate
@@ -124,7 +125,7 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         parts=standard_build(len(members)).parts,
         settings=settings,
         present_settings=present,
-        alarms=alarm_limits(settings, shares, displayed),
+        alarms=alarm_limits(settings, shares, displayed, system=alarm_system_of(ventilator)),
         answer=answer,
         rehearsal=_rehearsal(members, settings, request) if request.policy.rehearse else None,
         status="judged",

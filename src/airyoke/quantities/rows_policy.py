@@ -45,6 +45,18 @@ POLICY_ROWS: Final[tuple[Quantity, ...]] = (
              Range(7.1, 7.4)),
     Quantity("eligible_fio2", "FiO2 max", "", "inspired oxygen fraction above which a patient does not share",
              Range(0.21, 1.0), Range(0.5, 1.0), (), ("%",)),
+    Quantity("false_alarms_per_12_h", "false alarms", "",
+             "false alarms in 12 h that the best alarm limits of a ventilator may cost", Range(0.001, 1000),
+             Range(0.1, 12)),
+    Quantity("alarm_within_s", "alarm within", "s",
+             "an alarm counts this soon after a fault, or before the harm where that comes later", Range(5, 600),
+             Range(15, 180), (), ("min",)),
+    Quantity("alarm_weight_high", "weight high", "", "worth of catching a fault of high priority", Range(0, 1000),
+             Range(1, 100)),
+    Quantity("alarm_weight_medium", "weight medium", "", "worth of catching a fault of medium priority",
+             Range(0, 1000), Range(0, 100)),
+    Quantity("alarm_weight_low", "weight low", "", "worth of catching a fault of low priority", Range(0, 1000),
+             Range(0, 100)),
 )
 
 ASSUMPTION_ROWS: Final[tuple[Quantity, ...]] = (
