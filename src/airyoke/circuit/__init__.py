@@ -6,6 +6,7 @@ far their data may be off. A circuit typed back is read by ``gas_path`` and judg
 
 from airyoke.circuit.assembly import Assembly, Joint, Piece
 from airyoke.circuit.builds import MAX_PATIENTS, Build, ideal_build, single_build, standard_build
+from airyoke.circuit.capping import without_limb
 from airyoke.circuit.choice import CannotBuild
 from airyoke.circuit.from_stock import BuiltCircuit, FromStock, PickLine, build_for, builds_for
 from airyoke.circuit.gas_path import GasPath, gas_path
@@ -16,9 +17,11 @@ from airyoke.circuit.network import Branch, Element, FlowNetwork, Limb, Valve
 from airyoke.circuit.part import Part
 from airyoke.circuit.parts import PART_NAMES, PARTS
 from airyoke.circuit.reduction import build_of, network_of
+from airyoke.circuit.trim import NO_TRIM, Trim, trimmed
 
 __all__ = [
     "MAX_PATIENTS",
+    "NO_TRIM",
     "PARTS",
     "PART_NAMES",
     "Assembly",
@@ -38,6 +41,7 @@ __all__ = [
     "PatientNeeds",
     "PickLine",
     "Piece",
+    "Trim",
     "Valve",
     "build_for",
     "build_of",
@@ -49,4 +53,6 @@ __all__ = [
     "network_of",
     "single_build",
     "standard_build",
+    "trimmed",
+    "without_limb",
 ]

@@ -156,16 +156,30 @@ def plan(
 
 @app.command()
 def predict(
-    case: Annotated[str, typer.Argument(metavar="CASE", help="A case as a JSON file; - reads it from stdin.")],
+    case: Annotated[
+        str | None, typer.Argument(metavar="CASE", help="A case as a JSON file; - reads it from stdin.")
+    ] = None,
     as_json: Json = False,
     seed: Seed = 0,
     brief: Brief = False,
     why: Why = None,
+    change: Annotated[
+        list[str] | None,
+        typer.Option("--change", metavar="'WORD ...'", help="What if: --change 'drive +2'. Several are made in turn."),
+    ] = None,
+    others: Annotated[
+        str | None, typer.Option("--with", metavar="CASE", help="A case whose patients a change may bring in.")
+    ] = None,
+    changes: Annotated[bool, typer.Option("--changes", help="List what --change can ask.")] = False,
 ) -> int:
-    """What each patient of one group gets through one circuit at one set of settings."""
-    from airyoke.cli.predict import predict_command
+    """What each patient of one group gets through one circuit at one set of settings; and what if."""
+    if changes:
+        from airyoke.cli.what_if import forms_command
 
-    return predict_command(case, as_json=as_json, seed=seed, brief=brief, why=why)
+        return forms_command(as_json=as_json)
+    from airyoke.cli.predict import Asked, predict_command
+
+    return predict_command(case, Asked(brief, why, tuple(change or ()), others), as_json=as_json, seed=seed)
 
 
 @app.command()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 from airyoke.cli.group_page import prediction_page
@@ -11,17 +12,36 @@ from airyoke.cli.progress import engine_notice
 from airyoke.cli.run import EXIT_DONE, EXIT_NOT_SOLVED
 from airyoke.contract.answers import Prediction
 from airyoke.contract.case import read_case
+from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.case_findings import unusual
 from airyoke.quantities import Finding, Refused
 from airyoke.quantities.cautions import Caution
 from airyoke.ward.questions import predict_case
 
 
-def predict_command(source: str, *, as_json: bool, seed: int, brief: bool, why: str | None) -> int:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of a case beside its prediction."""
+
+    brief: bool = False
+    why: str | None = None
+    changes: tuple[str, ...] = ()
+    others: str | None = None  # a case whose patients a change may bring in
+
+
+def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: int) -> int:
     """Read a case, ask the engine, print. 0 solved, 1 not; a bad case raises ``Refused``."""
-    name = None if source == "-" else Path(source).name
-    written = read_case(_text(source), name)
-    case = written.to_domain(unusual(written))
+    if source is None:
+        reason = "no CASE is given"
+        raise Refused((Finding("command-line", "refused", reason, "give a JSON file, or - for stdin"),))
+    wrong = "--why" if asked.changes and asked.why else "--brief" if asked.changes and asked.brief else None
+    wrong = "--with" if asked.others is not None and not asked.changes else wrong
+    if wrong is not None:
+        reason = f"{wrong} {'needs a --change' if asked.others else 'does not go with --change'}"
+        raise Refused((Finding("command-line", "refused", reason, "leave one of them out"),))
+    case = _case(source)
+    if asked.changes:
+        return _what_if(case, asked, as_json=as_json, seed=seed)
     with engine_notice():
         answer = predict_case(
             case.patients,
@@ -31,18 +51,49 @@ def predict_command(source: str, *, as_json: bool, seed: int, brief: bool, why: 
             structural=case.structural,
             assumed=case.assumed,
         )
-    if why is not None:
+    if asked.why is not None:
         from airyoke.cli.why import explain_case
 
-        return explain_case(case, answer, why, as_json=as_json)
+        return explain_case(case, answer, asked.why, as_json=as_json)
     if as_json:
         print(Prediction.of(answer, case.findings).json_text())
     else:
-        notes = tuple(Caution(f.id, f"{f.column}: {f.reason}; {f.remedy}") for f in case.findings)
         page = page_for_stdout()
-        prediction_page(page, case, answer, notes, brief=brief)
+        prediction_page(page, case, answer, _notes(case), brief=asked.brief)
         print_page(page)
     return EXIT_DONE if answer.outcome == "solved" else EXIT_NOT_SOLVED
+
+
+def _what_if(case: DomainCase, asked: Asked, *, as_json: bool, seed: int) -> int:
+    """Before and after the changes. 0 where the changed group was solved, 1 where not."""
+    from airyoke.cli.what_if import what_if_page
+    from airyoke.contract.change_forms import parse_changes
+    from airyoke.contract.what_if_answer import WhatIfAnswer
+    from airyoke.plan.coupling import Coupling
+    from airyoke.plan.what_if import Question, compare
+
+    others = {} if asked.others is None else {one.label: one for one in _case(asked.others).patients}
+    coupling = Coupling(case.patients, case.bare_build, case.settings, case.trims)
+    changes = parse_changes(asked.changes, coupling.labels, others)
+    question = Question(seed=seed, structural=case.structural, hold_sensor="inspiratory")
+    with engine_notice():
+        answer = compare(coupling, changes, question, case.assumed)
+    if as_json:
+        print(WhatIfAnswer.of(answer, case.findings).json_text())
+    else:
+        page = page_for_stdout()
+        what_if_page(page, answer, _notes(case))
+        print_page(page)
+    return EXIT_DONE if answer.after.answer.outcome == "solved" else EXIT_NOT_SOLVED
+
+
+def _notes(case: DomainCase) -> tuple[Caution, ...]:
+    return tuple(Caution(f.id, f"{f.column}: {f.reason}; {f.remedy}") for f in case.findings)
+
+
+def _case(source: str) -> DomainCase:
+    written = read_case(_text(source), None if source == "-" else Path(source).name)
+    return written.to_domain(unusual(written))
 
 
 def _text(source: str) -> str:

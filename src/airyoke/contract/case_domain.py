@@ -6,7 +6,17 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from airyoke.breath.settings import Settings
-from airyoke.circuit import Build, Element, FlowNetwork, Limb, Valve, ideal_build, standard_build
+from airyoke.circuit import (
+    Build,
+    Element,
+    FlowNetwork,
+    Limb,
+    Trim,
+    Valve,
+    ideal_build,
+    standard_build,
+    trimmed,
+)
 from airyoke.contract.case import (
     Case,
     CircuitCase,
@@ -38,14 +48,23 @@ AS_WRITTEN: Final = "as written in the case"
 
 @dataclass(frozen=True, slots=True)
 class DomainCase:
-    """A case as the engine takes it. ``assumed``: every default of ours; ``findings``: notes, none blocks."""
+    """A case as the engine takes it. ``assumed``: every default of ours; ``findings``: notes, none blocks.
+
+    ``bare_build`` is the circuit without ``trims`` (one a patient), ``build`` the one with them.
+    """
 
     patients: tuple[Patient, ...]
-    build: Build
+    bare_build: Build
+    trims: tuple[Trim, ...]
     settings: Settings
     structural: bool
     assumed: tuple[Assumed, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def build(self) -> Build:
+        """What the patients breathe through."""
+        return trimmed(self.bare_build, self.trims)
 
 
 def domain_of(case: Case, notes: tuple[Finding, ...] = ()) -> DomainCase:
@@ -58,7 +77,7 @@ def domain_of(case: Case, notes: tuple[Finding, ...] = ()) -> DomainCase:
         difference, pressure = _A.arteriovenous_difference_ml_per_dl, _A.barometric_pressure_mmhg
         assumed.append(_assumed(None, "arteriovenous_difference_ml_per_dl", difference, JUDGEMENT))
         assumed.append(_assumed(None, "barometric_pressure_mmhg", pressure, "sea level"))
-    return DomainCase(patients, _build(case), settings, structural, tuple(assumed), notes)
+    return DomainCase(patients, _build(case), _trims(case), settings, structural, tuple(assumed), notes)
 
 
 def _assumed(label: str | None, field: str, value: float | str, source: str, why: str = "not given") -> Assumed:
@@ -208,15 +227,14 @@ def _airway_dead_space(case: PatientCase, lungs: _Lungs) -> Estimate | None:
 def _build(case: Case) -> Build:
     number = len(case.patients)
     if isinstance(case.circuit, CircuitCase):
-        build = _custom_build(case.circuit, number)
-    else:
-        build = ideal_build(number) if case.circuit == "ideal" else standard_build(number)
-    trims = [(one.restrictor_cmh2o_s2_per_l2, one.peep_valve_cmh2o, one.added_dead_space_ml) for one in case.patients]
-    if not any(any(trim) for trim in trims):
-        return build
-    limbs = tuple(limb.trimmed(*trim) for limb, trim in zip(build.network.limbs, trims, strict=True))
-    return replace(
-        build, network=replace(build.network, limbs=limbs), basis=f"{build.basis}, with the trims of the case"
+        return _custom_build(case.circuit, number)
+    return ideal_build(number) if case.circuit == "ideal" else standard_build(number)
+
+
+def _trims(case: Case) -> tuple[Trim, ...]:
+    return tuple(
+        Trim(one.restrictor_cmh2o_s2_per_l2, one.peep_valve_cmh2o, added_dead_space_ml=one.added_dead_space_ml)
+        for one in case.patients
     )
 
 

@@ -23,11 +23,14 @@ from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.contract.record_answer import RecordAnswer
 from airyoke.contract.template_answer import TemplateAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
+from airyoke.contract.what_if_answer import FormsAnswer, WhatIfAnswer
 from airyoke.contract.why import WhyAnswer
 
 MODELS: dict[str, type[Frozen]] = {
     "case": Case,
     "prediction": Prediction,
+    "what_if": WhatIfAnswer,
+    "change_forms": FormsAnswer,
     "plan": PlanAnswer,
     "circuit": CircuitAnswer,
     "built": Built,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -89,7 +90,7 @@ def answer_group(
     if state == "solved" and failed:
         reason = f"{failed} of {group.draws} draws did not settle; they count as outside every limit"
     patients = tuple(
-        PatientAnswer(patient.label, LANES[i], _patient_figures(group, outcome, i, judged, state, settled))
+        PatientAnswer(patient.label, LANES[i], _patient_figures(outcome, i, judged, state, settled))
         for i, patient in enumerate(group.patients)
     )
     return GroupAnswer(
@@ -132,23 +133,30 @@ def _outside_where(judged: Judged, failed: NDArray[np.bool_]) -> Judged:
     return Judged(judged.limit, judged.patient, judged.values, target, hard)
 
 
-def figure(rows: Floats, settled: NDArray[np.bool_], limit: LimitDistance | None = None) -> Figure:
-    """Best estimate (row 0) with the 5th and 95th percentile over the settled draws; all ``None`` where NaN."""
-    if not np.isfinite(rows[0]):
-        return Figure(None)
-    draws = rows[1:][settled[1:]]
-    if not len(draws):
-        return Figure(float(rows[0]), limit=limit)
-    low, high = np.percentile(draws, [LOW_PERCENTILE, HIGH_PERCENTILE])
-    return Figure(float(rows[0]), float(low), float(high), limit)
-
-
-def _patient_figures(
-    group: SampledGroup, outcome: GroupOutcome, i: int, judged: list[Judged], state: Outcome,
+def figures(
+    rows: Mapping[str, Floats],
     settled: NDArray[np.bool_],
-) -> dict[str, Figure]:  # fmt: skip
+    limits: Mapping[str, LimitDistance | None] | None = None,
+) -> dict[str, Figure]:
+    """Each figure: best estimate (row 0), 5th and 95th percentile over the settled draws; all ``None`` where NaN."""
+    limits = {} if limits is None else limits
+    draws = np.stack([one[1:][settled[1:]] for one in rows.values()])
+    low, high = np.percentile(draws, [LOW_PERCENTILE, HIGH_PERCENTILE], axis=1) if draws.shape[1] else (None, None)
+    made: dict[str, Figure] = {}
+    for i, (name, one) in enumerate(rows.items()):
+        if not np.isfinite(one[0]):
+            made[name] = Figure(None)
+        elif low is None or high is None:
+            made[name] = Figure(float(one[0]), limit=limits.get(name))
+        else:
+            made[name] = Figure(float(one[0]), float(low[i]), float(high[i]), limits.get(name))
+    return made
+
+
+def patient_rows(outcome: GroupOutcome, i: int) -> dict[str, Floats]:
+    """Every figure of patient ``i`` by its key, one number a row of ``outcome``; NaN = not known."""
     breath = outcome.breath
-    rows: dict[str, Floats] = {
+    return {
         "tidal_volume_ml": breath.tidal_volume_ml[:, i],
         "tidal_volume_ml_per_kg": outcome.tidal_volume_ml_per_kg[:, i],
         "plateau_cmh2o": breath.plateau_cmh2o[:, i],
@@ -164,9 +172,15 @@ def _patient_figures(
         "spo2_pct": outcome.spo2_pct[:, i],
         "mechanical_power_j_per_min": outcome.mechanical_power_j_per_min[:, i],
     }
+
+
+def _patient_figures(
+    outcome: GroupOutcome, i: int, judged: list[Judged], state: Outcome, settled: NDArray[np.bool_]
+) -> dict[str, Figure]:
+    rows = patient_rows(outcome, i)
     if state != "solved":
         return {name: Figure(None) for name in rows}
-    return {name: figure(values, settled, _nearest(judged, i, name)) for name, values in rows.items()}
+    return figures(rows, settled, {name: _nearest(judged, i, name) for name in rows})
 
 
 def _nearest(judged: list[Judged], patient: int, figure_name: str) -> LimitDistance | None:
@@ -202,7 +216,7 @@ def _ventilator_figures(
         rows["expiratory_hold_cmh2o"] = _shown(breath.expiratory_hold, hold_sensor)
     if state != "solved":
         return {name: Figure(None) for name in rows}
-    return {name: figure(values, settled) for name, values in rows.items()}
+    return figures(rows, settled)
 
 
 def _shown(hold: HoldPressures, sensor: str) -> Floats:

@@ -92,11 +92,14 @@ def sample_group(
     def stacked(name: str) -> Floats:
         return np.stack([getattr(one, name) for one in columns], axis=1)
 
+    # What is supposed to have changed since the readings moves the lungs, not what the draws are anchored to.
+    resistance = np.array([p.since.resistance for p in patients])
     lungs = LungMechanics(
-        stacked("compliance_ml_per_cmh2o"),
-        stacked("inspiratory_resistance_cmh2o_s_per_l"),
-        stacked("expiratory_resistance_cmh2o_s_per_l"),
-        stacked("quadratic_resistance_cmh2o_s2_per_l2"),
+        stacked("compliance_ml_per_cmh2o") * np.array([p.since.compliance for p in patients]),
+        stacked("inspiratory_resistance_cmh2o_s_per_l") * resistance,
+        stacked("expiratory_resistance_cmh2o_s_per_l") * resistance,
+        stacked("quadratic_resistance_cmh2o_s2_per_l2") * resistance
+        + np.array([p.since.narrowing_cmh2o_s2_per_l2 for p in patients]),
     )
     networks, network_of = _build_draws(build, draws, seed)
     weight = [
@@ -241,6 +244,7 @@ def _gases(
     a = group.assumptions
     for i, c in enumerate(group.columns):
         now = group.patients[i].present
+        vco2_factor = group.patients[i].since.vco2
         if now is not None and now.paco2_mmhg is not None:
             paco2[:, i] = gas_exchange.paco2_calibrated_mmhg(
                 present_paco2_mmhg=now.paco2_mmhg,
@@ -251,13 +255,14 @@ def _gases(
                 rate_per_min=rate[:, 0],
                 apparatus_dead_space_ml=group.dead_space_ml[i],
                 airway_dead_space_ml=c.airway_dead_space_ml[rows],
+                vco2_factor=vco2_factor,
                 paco2_sd_mmhg=a.paco2_sd_mmhg,
                 change_sd_fraction=a.paco2_change_sd_fraction,
                 z=c.paco2_error[rows],
             )
         else:
             paco2[:, i] = gas_exchange.paco2_typed_mmhg(
-                vco2_ml_per_min=c.vco2_ml_per_min[rows],
+                vco2_ml_per_min=c.vco2_ml_per_min[rows] * vco2_factor,
                 tidal_volume_ml=tidal_volume_ml[:, i],
                 rate_per_min=rate[:, 0],
                 airway_dead_space_ml=c.airway_dead_space_ml[rows],

@@ -18,7 +18,7 @@ from airyoke.lungs.closed_forms import (
 from airyoke.lungs.conditions import CONDITIONS, Condition
 from airyoke.lungs.eligibility import Eligibility
 from airyoke.lungs.estimates import estimate_lungs
-from airyoke.lungs.patient import Lungs, Patient, Present
+from airyoke.lungs.patient import Lungs, Patient, Present, Since
 from airyoke.lungs.readings import Readings
 from airyoke.lungs.reasons import CannotEstimate, Need, Reason
 from airyoke.lungs.sampling import PatientDraws, sample_patient
@@ -40,6 +40,7 @@ __all__ = [
     "Readings",
     "Reason",
     "SettledBreath",
+    "Since",
     "drive_fractions",
     "estimate_lungs",
     "predicted_body_weight_kg",

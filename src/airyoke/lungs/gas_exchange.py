@@ -52,14 +52,16 @@ def paco2_calibrated_mmhg(
     rate_per_min: Values,
     apparatus_dead_space_ml: Values,
     airway_dead_space_ml: Values,
+    vco2_factor: Values = 1.0,
     paco2_sd_mmhg: Values = 0.0,
     change_sd_fraction: Values = 0.0,
     z: Values = 0.0,
 ) -> Values:
     """PaCO2 after a change of ventilation, mmHg: present PaCO2 x present / new alveolar ventilation.
 
-    CO2 output is taken as constant, and so is the alveolar dead space as a fraction of what gets past airway
-    and apparatus; both cancel, and unchanged ventilation gives back the present PaCO2. ``z`` (standard
+    CO2 output is taken as constant (or ``vco2_factor`` times the present one), and so is the alveolar dead space as
+    a fraction of what gets past airway and apparatus; both cancel, and unchanged ventilation gives back the present
+    PaCO2. ``z`` (standard
     normal, one a draw) adds z x (``paco2_sd_mmhg`` + ``change_sd_fraction`` x |change|). Result within 8 to
     250 mmHg; 250 where the new breath, or the present one, does not get past the dead space.
     Source: constant-output relation (textbook); the spread is a judgement.
@@ -70,7 +72,8 @@ def paco2_calibrated_mmhg(
     new = rate_per_min * (tidal_volume_ml - airway_dead_space_ml - apparatus_dead_space_ml)
     # Written so that an unknown (NaN) stays unknown and is not taken for a breath that moves nothing.
     blocked = (np.asarray(new) <= 0.0) | (np.asarray(present) <= 0.0)
-    predicted = np.minimum(present_paco2_mmhg * present / np.where(blocked, 1.0, new), HIGHEST_PACO2_MMHG)
+    output = vco2_factor * present_paco2_mmhg * present
+    predicted = np.minimum(output / np.where(blocked, 1.0, new), HIGHEST_PACO2_MMHG)
     spread = paco2_sd_mmhg + change_sd_fraction * np.abs(predicted - present_paco2_mmhg)
     return _held(np.where(blocked, HIGHEST_PACO2_MMHG, predicted + z * spread))
 

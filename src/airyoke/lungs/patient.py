@@ -60,12 +60,28 @@ class Present:
 
 
 @dataclass(frozen=True, slots=True)
+class Since:
+    """What has changed in a patient since the readings (a supposition): what was read times these factors.
+
+    ``resistance`` moves the way in, the way out and the quadratic part together; ``vco2`` is CO2 production;
+    ``narrowing_cmh2o_s2_per_l2`` is added to the quadratic resistance (a kinked tube). Readings stay what
+    they were: they anchor the draws as the lungs were then.
+    """
+
+    compliance: float = 1.0
+    resistance: float = 1.0
+    vco2: float = 1.0
+    narrowing_cmh2o_s2_per_l2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Patient:
     """One patient, known by a label. ``present`` is ``None`` for a case that was typed as lungs, not as
     readings.
 
     ``sex`` and ``height_cm`` may be missing in a single case: what needs the predicted body weight is then
-    not computed. ``findings`` are what turning readings into lungs brought to light.
+    not computed. ``findings`` are what turning readings into lungs brought to light. ``since`` is for what
+    if: nothing has changed unless somebody supposes it.
     """
 
     label: str
@@ -74,3 +90,4 @@ class Patient:
     height_cm: float | None = None
     present: Present | None = None
     findings: tuple[Finding, ...] = ()
+    since: Since = Since()
