@@ -125,8 +125,11 @@ def test_fever_of_a_patient_read_at_the_bedside_raises_paco2_as_its_co2_producti
     assert value(answer.after, "paco2_mmhg") == pytest.approx(1.14 * value(answer.before, "paco2_mmhg"), rel=1e-9)
 
 
-def test_volume_control_by_mistake_goes_on_with_the_volume_that_was_displayed():
-    answer = with_change("mode-vc")
+@pytest.mark.parametrize("compensation", ["off", "on"])
+def test_volume_control_by_mistake_goes_on_with_the_volume_that_was_displayed(compensation):
+    group = coupling()
+    group = replace(group, settings=replace(group.settings, circuit_compensation=compensation))
+    answer = with_change("mode-vc", group)
     assert answer.after.coupling.settings.mode == "vc"
     before, after = (one.answer.ventilator["displayed_tidal_volume_ml"].value for one in (answer.before, answer.after))
     assert after == pytest.approx(before, rel=2e-3)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
+from airyoke.breath.displayed import displayed_volume_ml
 from airyoke.breath.settings import Settings
 from airyoke.circuit import NO_TRIM, Limb, Trim, standard_build, without_limb
 from airyoke.circuit.builds import MAX_PATIENTS
@@ -140,7 +141,9 @@ def _volume_control(coupling: Coupling, change: Change) -> Coupling:
     if settings.mode == "vc":
         raise _refused("change-mode", "the mode is volume control already", "leave the change out")
     group = sample_group(coupling.patients, coupling.fitted, Policy().assumptions, 0, 0)
-    displayed = float(predict(group, [settings]).breath.exhaled_ml[0])
+    breath = predict(group, [settings]).breath
+    circuit = coupling.fitted.network.compliance_ml_per_cmh2o
+    displayed = float(displayed_volume_ml(breath.exhaled_ml, breath.ventilator_peak_cmh2o, settings, circuit)[0])
     return replace(
         coupling,
         settings=replace(
