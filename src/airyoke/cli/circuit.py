@@ -21,6 +21,7 @@ from airyoke.cli.run import EXIT_DONE, EXIT_LEFT_OVER
 from airyoke.cli.times import now_from
 from airyoke.contract.built import Built, read_built
 from airyoke.contract.circuit_answer import CircuitAnswer, PartsAnswer
+from airyoke.faults.bench_alarms import with_alarms
 from airyoke.quantities import Finding, Refused
 from airyoke.quantities.cautions import LAST_RESORT, MORE_THAN_TWO, NO_STOCK, PART_DATA, WHO_DECIDES, Caution
 
@@ -83,8 +84,8 @@ def circuit_command(asked: Asked, *, as_json: bool) -> int:
 def _report(assembly: Assembly, built: Built | None) -> CircuitReport:
     with engine_notice():
         if built is None:
-            return report_of(assembly)
-        return report_of(assembly, answers=built.valves, readings=built.readings)
+            return with_alarms(report_of(assembly))
+        return with_alarms(report_of(assembly, answers=built.valves, readings=built.readings))
 
 
 def _show(

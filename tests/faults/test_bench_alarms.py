@@ -1,0 +1,63 @@
+"""The alarm column of the bench check: by hand from the volumes of the same check."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from airyoke.bench_check import bench_settings, report_of
+from airyoke.circuit.from_stock import build_for
+from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
+from airyoke.faults.bench_alarms import with_alarms
+from airyoke.plan.alarm_system import AlarmSystem
+
+
+def checks(report):
+    return {one.id: one for one in report.checks}
+
+
+@pytest.fixture(scope="module")
+def assembly():
+    return build_for(CircuitNeeds((PatientNeeds(),) * 2), None).assembly
+
+
+@pytest.fixture(scope="module")
+def pressure(assembly):
+    return with_alarms(report_of(assembly))
+
+
+def test_a_blocked_tube_sounds_the_volume_alarm_with_the_third_breath(pressure):
+    # By hand: the low limit stands half the smaller lung's volume below the sum, 20/min is 3 s a breath.
+    got = checks(pressure)
+    limit = got["vte"].expected - 0.5 * min(got["vt.A"].expected, got["vt.B"].expected)
+    assert got["block.A.vte"].expected < limit
+    alarm = got["block.A.alarm"]
+    assert alarm.read.startswith("alarm: low exhaled tidal volume (")
+    assert abs(float(alarm.read.split("(")[1].split()[0]) - limit) <= 10.0
+    assert alarm.expected == pytest.approx(9.0)
+    assert alarm.accepts(9.0)
+    assert not alarm.accepts(40.0)
+
+
+def test_in_volume_control_the_other_lung_is_driven_up_and_the_pressure_alarm_sounds_at_once(assembly):
+    settings = replace(bench_settings(), mode="vc", tidal_volume_ml=900.0, pressure_above_peep_cmh2o=None)
+    got = checks(with_alarms(report_of(assembly, settings=settings)))
+    assert got["block.B.vt.A"].expected > 1.5 * got["vt.A"].expected
+    assert got["block.B.alarm"].read.startswith("alarm: high airway pressure")
+    assert got["block.B.alarm"].expected == pytest.approx(settings.inspiratory_time_s)
+
+
+def test_where_no_alarm_sounds_the_check_says_so_instead_of_a_figure(assembly):
+    slow = AlarmSystem()
+    for name, side in (("exhaled_tidal_volume", "low"), ("exhaled_minute_volume", "low")):
+        slow = slow.with_condition(name, side, beyond_s=300.0, averages_s=0.0)
+    got = checks(with_alarms(report_of(assembly), slow))["block.A.alarm"]
+    assert got.expected is None
+    assert "none to expect" in got.read
+    assert "do not share" in got.why
+
+
+def test_a_reading_that_is_typed_back_is_judged_by_what_was_to_be_expected(assembly):
+    late = with_alarms(report_of(assembly, readings={"block.A.alarm": 50.0, "vt.A": 265.0}))
+    assert {check.id: accepted for check, _, accepted in late.judged} == {"block.A.alarm": False, "vt.A": True}
