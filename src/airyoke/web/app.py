@@ -19,7 +19,7 @@ from airyoke import __version__
 from airyoke.quantities import Finding, Refused
 from airyoke.record import Conflict, Record
 from airyoke.record.door import door
-from airyoke.web import bed_page, plan_page, sign_in, ward_page
+from airyoke.web import bed_page, build_page, group_page, plan_page, sign_in, ward_page
 from airyoke.web.demo import Ticket
 from airyoke.web.desk import Desk
 from airyoke.web.engine_room import EngineRoom
@@ -41,18 +41,21 @@ def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = Fal
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         if engine is None:
-            desk.engine.start(datetime.now().astimezone())
+            now = datetime.now().astimezone()
+            desk.engine.start(now, when_ready=lambda: desk.quick.warm(now))
         if desk.demo:
             desk.plan(desk.look())  # whoever looks at a demonstration finds a plan there
         yield
         desk.engine.close()
+        desk.quick.close()
 
     app = FastAPI(
         title="Airyoke", version=__version__, docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan
     )
     app.state.desk = desk
     app.add_middleware(BaseHTTPMiddleware, dispatch=guard(allowed_hosts(host), encrypted=encrypted))
-    for pages in (ward_page.router, bed_page.router, plan_page.router, sign_in.router):
+    for pages in (ward_page.router, bed_page.router, plan_page.router, group_page.router, build_page.router,
+                  sign_in.router):  # fmt: skip
         app.include_router(pages)
     app.add_api_route("/health", health, methods=["GET"])
     app.add_api_route("/static/{digest}/{name}", asset, methods=["GET"])

@@ -21,6 +21,7 @@ from airyoke.ward.state import WardState
 from airyoke.ward.ward import Ward
 from airyoke.web.demo import Ticket
 from airyoke.web.engine_room import EngineRoom, Job
+from airyoke.web.quick_room import QuickRoom
 from airyoke.web.sessions import READ_AGAIN_S, Session, Sessions
 
 
@@ -53,6 +54,7 @@ class Desk:
     record: Record
     door: Door
     engine: EngineRoom
+    quick: QuickRoom = field(default_factory=QuickRoom, kw_only=True)
     encrypted: bool = False
     ticket: Ticket | None = None
     """Of a demonstration; then every page says that it is one."""

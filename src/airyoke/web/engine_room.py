@@ -6,13 +6,14 @@ import multiprocessing
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final, Literal
 
 from airyoke.quantities import Finding
 from airyoke.ward.ward import Ward
-from airyoke.web.engine_process import Work, engine_main
+from airyoke.web.engine_process import Planning, Work, engine_main
 
 KEPT_JOBS: Final = 12
 
@@ -22,8 +23,8 @@ class Job:
     """One piece of work. ``result`` is what the ward's question returns, where ``standing`` is ``done``."""
 
     work: Work
-    ward: Ward | None
-    now: datetime
+    about: Any
+    ward: Ward | None = None
     based_on: int = 0
     standing: Literal["waiting", "running", "done", "refused", "failed", "overtaken"] = "waiting"
     what: str = ""
@@ -58,10 +59,12 @@ class EngineRoom:
     _thread: threading.Thread | None = None
     _process: Any = None
     _pipe: Any = None
+    _when_ready: Callable[[], object] = lambda: None
 
-    def start(self, now: datetime) -> None:
-        """Begin to make the engine ready; returns at once."""
-        self._jobs["warm", ""] = Job("warm", None, now)
+    def start(self, now: datetime, *, when_ready: Callable[[], object] = lambda: None) -> None:
+        """Begin to make the engine ready; returns at once. ``when_ready`` is called once it is, on another thread."""
+        self._when_ready = when_ready
+        self._jobs["warm", ""] = Job("warm", now)
         self._thread = threading.Thread(target=self._run, name="engine room", daemon=True)
         self._thread.start()
 
@@ -74,7 +77,8 @@ class EngineRoom:
         if self._thread is not None:
             self._thread.join(timeout=5.0)
 
-    def ask(self, work: Work, key: str, ward: Ward, now: datetime, *, based_on: int = 0, again: bool = False) -> Job:
+    def ask(self, work: Literal["check", "plan"], key: str, ward: Ward, now: datetime, *, based_on: int = 0,
+            again: bool = False) -> Job:  # fmt: skip
         """The job of this kind for this ward (``key`` names its content): the one that is there, or a new one."""
         with self._wake:
             there = self._jobs.get((work, key))
@@ -84,7 +88,7 @@ class EngineRoom:
             for other in self._jobs.values():
                 if other.work == work and other.standing == "waiting":
                     other.standing = "overtaken"
-            job = self._jobs[work, key] = Job(work, ward, now, based_on)
+            job = self._jobs[work, key] = Job(work, ward if work == "check" else Planning(ward, now), ward, based_on)
             self._jobs.move_to_end((work, key))
             while len(self._jobs) > KEPT_JOBS:
                 oldest = next(name for name, one in self._jobs.items() if one.ended)
@@ -122,7 +126,7 @@ class EngineRoom:
     def _do(self, job: Job) -> None:
         try:
             self._start_process()
-            self._pipe.send((job.work, job.ward, job.now))
+            self._pipe.send((job.work, job.about))
             while not job.ended:
                 kind, *said = self._pipe.recv()
                 self._heard(job, kind, said)
@@ -138,6 +142,7 @@ class EngineRoom:
         elif kind == "done":
             if job.work == "warm":
                 self.ready = True
+                threading.Thread(target=self._when_ready, name="engine ready", daemon=True).start()
             job.result = said[0]
             self._end(job, "done")
         elif kind == "refused":
@@ -153,17 +158,21 @@ class EngineRoom:
         job.standing = standing
 
     def _start_process(self) -> None:
-        if self._process is not None and self._process.is_alive():
-            return
-        context = multiprocessing.get_context("spawn")  # a fork would take the server's threads and locks along
-        mine, theirs = context.Pipe()
-        process = context.Process(target=engine_main, args=(theirs,), name="airyoke engine", daemon=True)
-        process.start()
-        theirs.close()
-        self._process, self._pipe = process, mine
+        if self._process is None or not self._process.is_alive():
+            self._process, self._pipe = start_process("airyoke engine")
 
     def _stop(self) -> None:
         process, self._process = self._process, None
         if process is not None:
             process.terminate()
             process.join(timeout=5.0)
+
+
+def start_process(name: str) -> tuple[Any, Any]:
+    """A new engine process and our end of the pipe to it."""
+    context = multiprocessing.get_context("spawn")  # a fork would take the server's threads and locks along
+    mine, theirs = context.Pipe()
+    process = context.Process(target=engine_main, args=(theirs,), name=name, daemon=True)
+    process.start()
+    theirs.close()
+    return process, mine

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
@@ -23,26 +24,12 @@ from airyoke.ward.entries import Draft
 from airyoke.ward.ward import Ward
 from airyoke.web.desk import Look
 from airyoke.web.engine_room import Job
-from airyoke.web.tracks import TrackRow, rows_of
+from airyoke.web.tracks import LaneView, lane_view
 from airyoke.web.visits import Visit, sent_form, visit, writing_visit
 
 router = APIRouter()
 Form = Annotated[dict[str, str], Depends(sent_form)]
 Visiting = Annotated[Visit, Depends(visit)]
-PATTERN_WORDS: Final = {"A": "solid line", "B": "long dashes", "C": "dots", "D": "dash and dot"}
-
-
-@dataclass(frozen=True, slots=True)
-class LaneView:
-    """One patient of a group: letter, line pattern in words, and the numbers."""
-
-    bed: str
-    lane: str
-    pattern: str
-    comes_from: str
-    rows: list[TrackRow]
-
-
 @dataclass(frozen=True, slots=True)
 class GroupView:
     """One group as shown."""
@@ -162,8 +149,9 @@ def _group(group: PlannedGroup, ward: Ward) -> GroupView:
     for patient in () if answer is None else answer.patients:
         now = on.get(patient.label)
         moves = "stays where it is" if now == group.ventilator else f"comes from {now or 'another device'}"
-        lanes.append(LaneView(patient.label, patient.lane, PATTERN_WORDS.get(patient.lane, ""), moves,
-                              rows_of(patient, answer, ward.policy) if answer is not None else []))  # fmt: skip
+        assert answer is not None, "there are patients"
+        why = f"/groups/{quote(group.ventilator, safe='')}/why/{quote(patient.label, safe='')}/"
+        lanes.append(lane_view(patient, answer, ward.policy, comes_from=moves, why=why))
     return GroupView(
         group,
         "Not judged: there is nothing to judge it by." if answer is None

@@ -84,6 +84,58 @@ async function tellChanges() {
   setTimeout(tellChanges, 5000);
 }
 
+// A what-if: slider and number go together, the newest value wins, one request in flight. Figures that do not belong to
+// what is dialled are marked as old from the first late or failed answer until the next good one.
+function turnKnobs(form) {
+  const late = 400, again = 2000;
+  let flying = false, waiting = false, slow = 0;
+  const stale = (is) => { byId("stale").hidden = !is; byId("results").classList.toggle("is-stale", is); };
+  async function ask() {
+    if (flying) { waiting = true; return; }
+    flying = true;
+    waiting = false;
+    const asked = new URLSearchParams(new FormData(form)).toString();
+    clearTimeout(slow);
+    slow = setTimeout(() => stale(true), late);
+    try {
+      const answer = await fetch(form.dataset.part + "?" + asked);
+      const said = await answer.json();
+      const list = byId("what-if-findings");
+      list.replaceChildren();
+      form.querySelectorAll("[aria-invalid]").forEach((one) => one.removeAttribute("aria-invalid"));
+      for (const found of said.findings) {
+        showFinding(list, { level: "refused", ...found });
+        if (byId(found.column)) byId(found.column).setAttribute("aria-invalid", "true");
+      }
+      clearTimeout(slow);
+      if (answer.ok) {
+        byId("results").innerHTML = said.html; // made and escaped by the server's template
+        byId("spoken").textContent = said.words;
+        if (!waiting) stale(false);
+      } else {
+        stale(true);
+        if (answer.status !== 422) throw new Error(answer.status);
+      }
+      byId("lost").hidden = true;
+    } catch (error) {
+      stale(true);
+      byId("lost").hidden = false;
+      setTimeout(ask, again);
+    }
+    flying = false;
+    if (waiting) ask();
+  }
+  form.addEventListener("input", (event) => {
+    const one = event.target;
+    if (one.type === "range") byId(one.dataset.for).value = one.value;
+    else form.querySelector(`[data-for="${one.id}"]`).value = one.value;
+    ask();
+  });
+  form.addEventListener("submit", (event) => { event.preventDefault(); ask(); });
+}
+
+const knobs = byId("what-if");
+if (knobs) turnKnobs(knobs);
 const form = byId("bed-form");
 if (form) judgeWhileTyping(form);
 const working = document.querySelector("[data-progress]");

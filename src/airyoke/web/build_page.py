@@ -1,0 +1,65 @@
+"""What to build for a group: the drawn circuit, the parts, the order of the joints, the bench check."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from airyoke.bench_check.checks import Check
+from airyoke.circuit.choice import CannotBuild
+from airyoke.pictures import circuit_svg
+from airyoke.pictures.circuit import description
+from airyoke.web.group_page import found
+from airyoke.web.saved_groups import circuit_of
+from airyoke.web.visits import Visit, visit
+
+router = APIRouter()
+Visiting = Annotated[Visit, Depends(visit)]
+
+
+@router.get("/groups/{ventilator}/circuit")
+def circuit(visiting: Visiting, ventilator: str) -> Response:
+    """The page."""
+    look, saved = found(visiting, ventilator)
+    shown: dict[str, Any] = {"one": None, "cannot": None}
+    if visiting.desk.engine.ready:
+        one, picks, report = circuit_of(visiting.desk, look, saved)
+        if isinstance(one, CannotBuild):
+            shown["cannot"] = one
+        else:
+            checks: dict[str, list[tuple[Check, str]]] = {}
+            for check in report.checks:
+                checks.setdefault(check.do, []).append((check, expected_words(check)))
+            shown["counted"] = look.ward is not None and look.ward.stock is not None
+            shown |= {"one": one, "picks": picks, "report": report, "checks": checks,
+                      "told": description(one.assembly),
+                      "into": one.costs.drop_cmh2o(0.5)}  # fmt: skip
+    return visiting.page("circuit.html", look, here="group", group=saved, tab="circuit", **shown)
+
+
+@router.get("/groups/{ventilator}/circuit.svg")
+def drawing(visiting: Visiting, ventilator: str, shape: Annotated[str, Query()] = "wide") -> Response:
+    """The drawn circuit; it carries its own style, which only an image may do under this app's policy."""
+    look, saved = found(visiting, ventilator, note=False)
+    if not visiting.desk.engine.ready:
+        raise HTTPException(503)
+    one, _, _ = circuit_of(visiting.desk, look, saved)
+    if isinstance(one, CannotBuild):
+        raise HTTPException(404)
+    svg = circuit_svg(one.assembly, shape="narrow" if shape == "narrow" else "wide", labels=saved.beds)
+    return Response(svg, media_type="image/svg+xml")
+
+
+def expected_words(check: Check) -> str:
+    """What the bench should show: figure, accepted range, unit."""
+    if check.expected is None:
+        return "write it down"
+    if check.unit == "yes":
+        return "yes" if check.expected else "no"
+    digits = 0 if check.unit.startswith("mL") and check.unit != "mL/cmH2O" else 1
+    if check.low == check.expected:
+        return f"at most {check.high:.{digits}f} {check.unit}"
+    return f"{check.expected:.{digits}f} ({check.low:.{digits}f} to {check.high:.{digits}f}) {check.unit}"

@@ -1,0 +1,188 @@
+"""Groups that can be opened: those that run, and those of the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
+
+from airyoke.breath.settings import Settings
+from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.builds import Build, standard_build
+from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
+from airyoke.contract.words import name_words, plain
+from airyoke.limits.answer import GroupAnswer
+from airyoke.lungs.patient import Patient
+from airyoke.plan.plan import PlannedGroup
+from airyoke.quantities import Finding, Refused
+from airyoke.web.desk import Desk, Look
+from airyoke.web.engine_process import CircuitQuestion, GroupQuestion
+
+SHORTEST_EXPIRATION_S: Final = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class SavedGroup:
+    """A group that somebody may look at, by the label of its ventilator. ``words`` says what it stands for; ``planned``
+    is its part of the plan, where that is at hand."""
+
+    ventilator: Ventilator
+    beds: tuple[str, ...]
+    settings: Settings
+    standing: Literal["running", "planned"]
+    words: str
+    planned: PlannedGroup | None = None
+
+    @property
+    def build(self) -> Build:
+        """The circuit that its patients breathe through."""
+        return standard_build(len(self.beds))
+
+
+@dataclass(frozen=True, slots=True)
+class Knob:
+    """One thing that can be turned in a what-if."""
+
+    key: str
+    label: str
+    unit: str
+    low: float
+    high: float
+    step: float
+    value: float
+
+
+def saved_groups(desk: Desk, look: Look) -> dict[str, SavedGroup]:
+    """Every group by ventilator: what runs comes before what is planned, a new plan before the accepted one."""
+    found: dict[str, SavedGroup] = {}
+    for group in (*_running(look), *_worked_out(desk, look), *_accepted(desk, look)):
+        found.setdefault(group.ventilator.label, group)
+    return found
+
+
+def _running(look: Look) -> Iterator[SavedGroup]:
+    for name, group in look.state.groups.items():
+        settings = _settings_of(look.state.settings.get(group.ventilator))
+        machine = _machine(look, group.ventilator)
+        if settings is not None and machine is not None:
+            yield SavedGroup(machine, group.beds, settings, "running", f"Group {name}, running")
+
+
+def _worked_out(desk: Desk, look: Look) -> Iterator[SavedGroup]:
+    job = desk.engine.job("plan", look.key)
+    outdated = job is None or job.standing != "done"
+    job = desk.engine.last_done("plan") if outdated else job
+    if job is None:
+        return
+    words = "Of a plan for a ward that has changed since" if outdated else "As planned; nobody is coupled"
+    for one in job.result.groups:
+        machine = _machine(look, one.ventilator)
+        if one.settings is not None and machine is not None:
+            yield SavedGroup(machine, one.beds, one.settings, "planned", words, one)
+
+
+def _accepted(desk: Desk, look: Look) -> Iterator[SavedGroup]:
+    for name, plan in reversed(list(look.state.plans.items())):
+        if plan.standing != "accepted":
+            continue
+        (entry,) = desk.record.entries(plan.made, plan.made)
+        for kept in entry.content["groups"]:
+            settings, machine = _settings_of(kept.get("settings")), _machine(look, kept["ventilator"])
+            if settings is not None and machine is not None and len(kept["beds"]) > 1:
+                words = f"As accepted in plan {name}; nobody is coupled"
+                yield SavedGroup(machine, tuple(kept["beds"]), settings, "planned", words)
+        return
+
+
+def _machine(look: Look, label: str) -> Ventilator | None:
+    return None if look.ward is None else next((one for one in look.ward.ventilators if one.label == label), None)
+
+
+def _settings_of(kept: Mapping[str, Any] | None) -> Settings | None:
+    """Settings as the record has them; ``None`` where they are not there or say too little."""
+    try:
+        return None if kept is None else Settings(**{name: value for name, value in kept.items() if value is not None})
+    except TypeError:
+        return None
+
+
+def patients_of(look: Look, group: SavedGroup) -> tuple[Patient, ...]:
+    """The lungs of its patients as read now. Raises ``Refused`` where some cannot be predicted."""
+    found: list[Patient] = []
+    wrong: list[Finding] = []
+    for bed in group.beds:
+        assessed = look.assessment(bed)
+        if assessed is not None and isinstance(assessed.lungs, Patient):
+            found.append(assessed.lungs)
+        else:
+            reason = f"nothing can be predicted for bed {bed}: it is empty, or its readings were refused"
+            wrong.append(Finding("group-bed", "refused", reason, "open the bed and mend its readings", bed=bed))
+    if wrong:
+        raise Refused(tuple(wrong))
+    return tuple(found)
+
+
+def predicted(desk: Desk, look: Look, group: SavedGroup, settings: Settings) -> GroupAnswer:
+    """What the group gets at these settings, on the readings of now. Raises ``Refused``."""
+    assert look.ward is not None, "a group has a ward"
+    question = GroupQuestion(
+        patients_of(look, group), group.build, settings, look.ward.policy, group.ventilator.hold_sensor
+    )
+    answer: GroupAnswer = desk.quick.ask("predict", question, key=(look.key, group.beds, group.ventilator, settings))
+    return answer
+
+
+def circuit_of(desk: Desk, look: Look, group: SavedGroup) -> Any:
+    """What is to be built for the group: ``(BuiltCircuit | CannotBuild, pick list, report or None)``."""
+    assert look.ward is not None, "a group has a ward"
+    needs = CircuitNeeds((PatientNeeds(),) * len(group.beds))
+    return desk.quick.ask("circuit", CircuitQuestion(needs, look.ward.stock), key=(look.key, needs))
+
+
+def knobs_of(group: SavedGroup) -> tuple[Knob, ...]:
+    """What can be turned, within what the machine can do; the ends are wide, so that limits are seen to be passed."""
+    s, machine = group.settings, group.ventilator
+    rows: list[tuple[str, str, float, float, float, float | None]] = [
+        ("pressure_above_peep_cmh2o", "cmH2O", 4.0, min(40.0, machine.max_pressure_cmh2o - s.peep_cmh2o),
+         machine.pressure_step_cmh2o, s.pressure_above_peep_cmh2o),
+        ("tidal_volume_ml", "mL", machine.min_tidal_volume_ml, machine.max_tidal_volume_ml, 10.0,
+         s.tidal_volume_ml if s.mode == "vc" else None),
+        ("peep_cmh2o", "cmH2O", 0.0, min(24.0, machine.max_peep_cmh2o), machine.peep_step_cmh2o, s.peep_cmh2o),
+        ("rate_per_min", "/min", max(4.0, machine.min_rate_per_min), min(40.0, machine.max_rate_per_min),
+         machine.rate_step_per_min, s.rate_per_min),
+        ("inspiratory_time_s", "s", max(0.3, machine.min_inspiratory_time_s), min(2.5, machine.max_inspiratory_time_s),
+         machine.inspiratory_time_step_s, s.inspiratory_time_s),
+        ("fio2", "", 0.21, 1.0, 0.01, s.fio2),
+    ]  # fmt: skip
+    return tuple(
+        Knob(key, name_words(key), unit, low, high, step, value)
+        for key, unit, low, high, step, value in rows
+        if value is not None
+    )
+
+
+def turned(group: SavedGroup, typed: Mapping[str, str]) -> Settings:
+    """The settings with what was typed, key by key. Raises ``Refused`` for what is no number or out of reach."""
+    changed: dict[str, Any] = {}
+    wrong: list[Finding] = []
+    for knob in knobs_of(group):
+        text = typed.get(knob.key, "").strip()
+        if not text:
+            continue
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if knob.low - 1e-9 <= value <= knob.high + 1e-9:
+            changed[knob.key] = value
+            continue
+        reason = f"{knob.label} {text[:20]!r} is outside {plain(knob.low)} to {plain(knob.high)} {knob.unit}".rstrip()
+        wrong.append(Finding("what-if-range", "refused", reason, "choose one inside", column=knob.key))
+    settings = replace(group.settings, **changed)
+    if settings.expiratory_time_s < SHORTEST_EXPIRATION_S:
+        reason = f"at {plain(settings.rate_per_min)}/min this inspiratory time leaves no time to breathe out"
+        wrong.append(Finding("what-if-time", "refused", reason, "lower the rate or the inspiratory time",
+                             column="inspiratory_time_s"))  # fmt: skip
+    if wrong:
+        raise Refused(tuple(wrong))
+    return settings
