@@ -10,10 +10,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from airyoke.breath.settings import Settings
+from airyoke.limits.answer import GroupAnswer
 from airyoke.plan.alarm_system import AlarmCondition, AlarmSystem, Key, Side
 from airyoke.plan.plan import Alarm
 
-HIGH_PRESSURE_ABOVE_PEAK_CMH2O = 4.0  # common practice when shared in pressure control: 3 to 5 above the set peak
+HIGH_PRESSURE_ABOVE_SET_PEAK_CMH2O = 4.0  # common practice when shared: pressure control 3 to 5 above the set peak,
+HIGH_PRESSURE_ABOVE_PEAK_CMH2O = 5.0  # volume control 5 above the peak
 LOW_PRESSURE_BELOW_PEAK_CMH2O = 4.0  # common practice: 3 to 5 below the peak
 LOW_PEEP_BELOW_CMH2O = 2.0
 RATE_ABOVE_SET_PER_MIN = 2.0
@@ -35,14 +37,20 @@ def alarm_limits(
     ``shares_ml`` are the predicted tidal volumes of its patients, ``displayed_ml`` the exhaled volume that the machine
     will show: the sum, and what of the compressed volume it does not take off. ``peak_cmh2o``: the predicted peak, for
     volume control; pressure control has it set. ``system``: the machine's dials, those of a generic one if ``None``.
+    Raises ``ValueError`` for volume control without a predicted peak.
     """
     s = settings
     half = 0.5 * min(shares_ml)
     low_ml, high_ml = displayed_ml - half, displayed_ml + half
     per_min = s.rate_per_min / 1000.0
-    is_set = s.mode == "pc" or peak_cmh2o is None
-    peak = s.peep_cmh2o + (s.pressure_above_peep_cmh2o or 0.0) if is_set or peak_cmh2o is None else peak_cmh2o
-    peak_words = f"the {'set' if is_set else 'predicted'} peak of {peak:.3g}"
+    if s.mode == "pc":
+        peak, above = s.peep_cmh2o + (s.pressure_above_peep_cmh2o or 0.0), HIGH_PRESSURE_ABOVE_SET_PEAK_CMH2O
+        peak_words = f"the set peak of {peak:g}"
+    elif peak_cmh2o is None:
+        raise ValueError("in volume control the pressure alarms need the predicted peak")
+    else:
+        peak, above = peak_cmh2o, HIGH_PRESSURE_ABOVE_PEAK_CMH2O
+        peak_words = f"the predicted peak of {peak:.1f}"
     shown = f"{displayed_ml:.0f} mL shown ({sum(shares_ml):.0f} to the patients)"
     smallest = f"half of the smallest share ({min(shares_ml):.0f} mL)"
     dials = system or AlarmSystem()
@@ -65,9 +73,9 @@ def alarm_limits(
               f"{shown} less, and plus, {smallest}: catches the loss of one patient"),
         alarm("exhaled_minute_volume", low_ml * per_min, high_ml * per_min, "L/min",
               f"the same, times {s.rate_per_min:g}/min"),
-        alarm("airway_pressure", peak - LOW_PRESSURE_BELOW_PEAK_CMH2O, peak + HIGH_PRESSURE_ABOVE_PEAK_CMH2O, "cmH2O",
-              f"{HIGH_PRESSURE_ABOVE_PEAK_CMH2O:g} either side of {peak_words}; the high one also ends the breath "
-              "for all"),
+        alarm("airway_pressure", peak - LOW_PRESSURE_BELOW_PEAK_CMH2O, peak + above, "cmH2O",
+              f"{LOW_PRESSURE_BELOW_PEAK_CMH2O:g} below and {above:g} above {peak_words}; the high one also ends the "
+              "breath for all"),
         alarm("peep", s.peep_cmh2o - LOW_PEEP_BELOW_CMH2O, None, "cmH2O",
               f"{LOW_PEEP_BELOW_CMH2O:g} below the set PEEP"),
         alarm("rate", None, s.rate_per_min + RATE_ABOVE_SET_PER_MIN, "/min",
@@ -76,6 +84,17 @@ def alarm_limits(
         alarm("apnoea", None, APNOEA_S, "s", "detects only the loss of everybody"),
         alarm("leak", None, LEAK_PCT, "%", "inspired less exhaled volume"),
     )  # fmt: skip
+
+
+def alarms_of(answer: GroupAnswer, system: AlarmSystem | None = None) -> tuple[Alarm, ...]:
+    """Alarm limits of a group as answered, on this machine's dials; none where nothing was solved."""
+    shares = [one.figures["tidal_volume_ml"].value for one in answer.patients]
+    known = [share for share in shares if share is not None]
+    displayed = answer.ventilator["displayed_tidal_volume_ml"].value
+    peak = answer.ventilator["peak_pressure_cmh2o"].value
+    if answer.outcome != "solved" or displayed is None or peak is None or len(known) < len(shares):
+        return ()
+    return alarm_limits(answer.settings, known, displayed, peak_cmh2o=peak, system=system)
 
 
 def limits_of(alarms: Sequence[Alarm]) -> dict[Key, float]:

@@ -14,7 +14,7 @@ from airyoke.limits.answering import SOURCES, answer_group
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import as_breathed, predict, sample_group
 from airyoke.plan.alarm_system import alarm_system_of
-from airyoke.plan.alarms import alarm_limits
+from airyoke.plan.alarms import alarms_of
 from airyoke.plan.assignment import Assignment
 from airyoke.plan.candidate import Candidate
 from airyoke.plan.hints import why_left
@@ -114,8 +114,6 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
     assert verdict is not None, "only judged groups are options"
     settings = replace(verdict.settings, circuit_compensation=ventilator.circuit_compensation)
     answer = planned.judge.answer(option.beds, settings, draws=verdict.draws, shown_by=ventilator)
-    shares = [p.figures["tidal_volume_ml"].value or 0.0 for p in answer.patients]
-    displayed = answer.ventilator["displayed_tidal_volume_ml"].value or sum(shares)
     return PlannedGroup(
         id=f"G{number}",
         ventilator=ventilator.label,
@@ -125,7 +123,7 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         parts=standard_build(len(members)).parts,
         settings=settings,
         present_settings=present,
-        alarms=alarm_limits(settings, shares, displayed, system=alarm_system_of(ventilator)),
+        alarms=alarms_of(answer, alarm_system_of(ventilator)),
         answer=answer,
         rehearsal=_rehearsal(members, settings, request) if request.policy.rehearse else None,
         status="judged",

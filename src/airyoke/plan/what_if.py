@@ -12,7 +12,7 @@ from airyoke.limits.answer import Assumed, Figure, GroupAnswer
 from airyoke.limits.answering import answer_group, figures, patient_rows
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import GroupOutcome, SampledGroup, predict, sample_group
-from airyoke.plan.alarms import alarm_limits
+from airyoke.plan.alarms import alarms_of
 from airyoke.plan.changes import Change, apply_all
 from airyoke.plan.coupling import Coupling
 from airyoke.plan.plan import Alarm
@@ -83,7 +83,7 @@ def predict_coupling(coupling: Coupling, question: Question, assumed: tuple[Assu
         group, outcome, question.policy, question.seed, assumed=assumed,
         hold_sensor=question.hold_sensor or "inspiratory",
     )  # fmt: skip
-    return Predicted(coupling, question, group, outcome, answer, _alarms(coupling, answer))
+    return Predicted(coupling, question, group, outcome, answer, alarms_of(answer))
 
 
 def what_if(before: Predicted, changes: Sequence[Change]) -> WhatIf:
@@ -99,15 +99,6 @@ def compare(
 ) -> WhatIf:
     """Before and after on the same draws, every patient. Raises ``Refused`` where a change cannot be made."""
     return what_if(predict_coupling(coupling, question, assumed), changes)
-
-
-def _alarms(coupling: Coupling, answer: GroupAnswer) -> tuple[Alarm, ...]:
-    """Alarm limits of the rule; none where it does not apply (volume control, or nothing was solved)."""
-    shares = [one.figures["tidal_volume_ml"].value for one in answer.patients]
-    displayed = answer.ventilator["displayed_tidal_volume_ml"].value
-    if answer.outcome != "solved" or coupling.settings.mode != "pc" or displayed is None:
-        return ()
-    return alarm_limits(coupling.settings, [share for share in shares if share is not None], displayed)
 
 
 def _moved(before: Predicted, after: Predicted) -> tuple[Moved, ...]:
