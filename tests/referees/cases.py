@@ -8,7 +8,7 @@ quadratic; one_way (cracking_cmh2o) where gas only leaves, outside_cmh2o for a s
 valve; `sigmoid` (low_ml, span_ml, centre_cmh2o, width_cmh2o) instead of a compliance; `slow`: a second compartment
 (compliance_ml_per_cmh2o, resistance_cmh2o_s_per_l) that hangs on the first.
 
-A patient may be changed: `inspiratory` or `expiratory` "blocked" (no gas), "no valve", "reversed". A case with an option
+A patient may be changed: `inspiratory` or `expiratory` "blocked" (no gas), "no valve", "reversed"; `tube` "blocked". A case with an option
 of no other word raises KeyError. Nothing here comes from the package under test.
 """
 
@@ -53,7 +53,8 @@ def read_case(case: dict[str, Any]) -> tuple[Machine, Graph]:
         tube = Branch(r_in, patient.get("quadratic_resistance_cmh2o_s2_per_l2") or 0.0)
         links += _limbs(circuit, valves, patient, hangs_on[k], wyes[k], k)
         back = patient.get("expiratory_resistance_cmh2o_s_per_l", r_in)
-        links.append(Link(wyes[k], first, tube, linear_back=back))
+        if patient.get("tube") != "blocked":
+            links.append(Link(wyes[k], first, tube, linear_back=back))
         if "slow" in patient:
             slow = patient["slow"]
             curves.append(LungCurve(slow["compliance_ml_per_cmh2o"] / 1000))

@@ -40,15 +40,15 @@ FAMILIES = {
         ("pc", "pc", "vc-constant", "pc", "pc", "pc", "vc-decelerating", "pc"),
     ),
     "nested": Family(
-        "engine_scenarios_nested.json", 20261128, 100, (3, 4, 4),
+        "engine_scenarios_nested.json", 20261128, 48, (3, 4, 4),
         ("pc", "vc-constant", "pc", "pc", "vc-decelerating"), also="nested",
     ),
     "leaks": Family(
-        "engine_scenarios_leaks.json", 20261129, 60, (2, 1, 4, 3, 2),
+        "engine_scenarios_leaks.json", 20261129, 32, (2, 1, 4, 3, 2),
         ("pc", "vc-constant", "pc", "pc", "vc-decelerating", "pc"), also="leaks",
     ),
     "lungs": Family(
-        "engine_scenarios_lungs.json", 20261130, 40, (2, 1, 4, 3),
+        "engine_scenarios_lungs.json", 20261130, 24, (2, 1, 4, 3),
         ("pc", "vc-constant", "pc", "pc", "vc-decelerating"), also="lungs",
     ),
 }  # fmt: skip

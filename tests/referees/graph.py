@@ -121,7 +121,8 @@ class Graph:
         found += [curve.pressure(v) for curve, v in zip(self.curves, y[count : self.size], strict=True)]
         if pull is not None:
             for first, muscle in zip(self.first_lungs, pull, strict=True):
-                found[first] -= muscle
+                for lung in self.lungs_of(first):
+                    found[lung] -= muscle
         return found
 
     def rest(self, peep: float, above: Sequence[float]) -> np.ndarray:

@@ -272,7 +272,7 @@ def solve_case(case: dict[str, Any], start_offset_cmh2o: float = 0.0, second_met
     patients = []
     for k, patient in enumerate(case["patients"]):
         wye, lung = graph.wyes[k], graph.first_lungs[k]
-        tube = next(one for one in graph.links if (one.start, one.end) == (wye, lung))
+        tube = next((one for one in graph.links if (one.start, one.end) == (wye, lung)), None)
         patients.append(
             {
                 "label": patient["label"],
@@ -281,7 +281,7 @@ def solve_case(case: dict[str, Any], start_offset_cmh2o: float = 0.0, second_met
                 "driving_pressure_cmh2o": at_ti[lung] - at_end[lung],
                 "total_peep_cmh2o": at_end[lung],
                 "intrinsic_peep_cmh2o": at_end[lung] - machine.peep - springs[k],
-                "end_inspiratory_flow_l_per_min": 60 * tube.flow(at_ti[wye] - at_ti[lung]),
+                "end_inspiratory_flow_l_per_min": 60 * tube.flow(at_ti[wye] - at_ti[lung]) if tube else 0.0,
                 "minute_volume_l_per_min": tidal[k] * rate,
                 "peak_pressure_cmh2o": float(breath.peaks[wye]),
                 "backflow_ml": 1000 * float(end[size + 3 + k]),

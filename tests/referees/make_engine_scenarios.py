@@ -2,9 +2,9 @@
 
     python tests/referees/make_engine_scenarios.py                # 120 cases of one to four patients
     python tests/referees/make_engine_scenarios.py --set four     # 300 cases of four patients
-    python tests/referees/make_engine_scenarios.py --set nested   # 100 cases with splitters behind splitters
-    python tests/referees/make_engine_scenarios.py --set leaks    # 60 cases with holes
-    python tests/referees/make_engine_scenarios.py --set lungs    # 40 cases of sigmoid or two-compartment lungs
+    python tests/referees/make_engine_scenarios.py --set nested   # 48 cases with splitters behind splitters
+    python tests/referees/make_engine_scenarios.py --set leaks    # 32 cases with holes
+    python tests/referees/make_engine_scenarios.py --set lungs    # 24 cases of sigmoid or two-compartment lungs
 
 Some minutes each. Every answer is checked before it is stored: a plain breath from it, the same breath by another
 method, and the whole search from another starting point. A drawn case that no clinician could mean (see
@@ -61,7 +61,7 @@ def rounded(value: Any) -> Any:
 def check(case: dict[str, Any]) -> tuple[dict[str, Any] | None, dict[str, Any], str | None]:
     """Answer, how well it stands, and why the case is drawn again (then there is no answer)."""
     try:
-        answer = solve_case(case)
+        answer = solve_case(case, second_method=True)
     except NotSettledError:
         if case["settings"].get("circuit_compensation") != "on":
             raise
@@ -69,7 +69,6 @@ def check(case: dict[str, Any]) -> tuple[dict[str, Any] | None, dict[str, Any], 
     why = sensible(answer)
     if why:
         return None, {}, why
-    answer = solve_case(case, second_method=True)
     other = solve_case(case, OTHER_START_CMH2O)
     stands = answer.pop("check")
     stands["other_start_part_of_tidal_volume"] = max(

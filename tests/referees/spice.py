@@ -3,6 +3,8 @@
 Pressure is voltage (cmH2O = V), flow is current (L/s = A), compliance is capacitance (L/cmH2O = F), so that
 charge is gas in L. Elements are behavioural current sources with the flow written as a function of the drop.
 The netlist is written from the case by this module alone and shares no code with the other referee.
+
+A course: a limb is clamped, or a hole opens, at its instant; a voltage that jumps from 0 to 1 switches its current.
 """
 
 from __future__ import annotations
@@ -10,6 +12,8 @@ from __future__ import annotations
 import re
 import subprocess
 import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -39,8 +43,26 @@ def _pulse(name: str, delay: float, rise: float, fall: float, width: float, peri
     return f"V{name} {name} 0 PULSE(0 1 {timing})"
 
 
-def netlist(case: dict[str, Any], breaths: int) -> str:
-    """The case as ngspice input that runs from rest and measures the last two breaths."""
+@dataclass(frozen=True)
+class Switch:
+    """At `at_s`, counted from the start of the breath after `settling` ones: one patient's limb is blocked, or a hole opens.
+
+    `limb`: inspiratory, expiratory, or None for a hole at the wye of these resistances.
+    """
+
+    at_s: float
+    patient: int
+    limb: str | None = None
+    linear: float = 0.0
+    quadratic: float = 0.0
+
+
+def netlist(case: dict[str, Any], breaths: int, switches: Sequence[Switch] = (), measured: Sequence[int] = ()) -> str:
+    """The case as ngspice input that runs from rest and measures the last two of `breaths`, or those `measured`.
+
+    `switches` count from the start of the first breath measured.
+    """
+    measured = measured or (breaths - 2, breaths - 1)
     circuit, settings, patients = case["circuit"], case["settings"], case["patients"]
     if settings.get("circuit_compensation", "off") == "on":
         raise ValueError("circuit compensation is not a circuit element: take off the circuit's part first")
@@ -63,7 +85,14 @@ def netlist(case: dict[str, Any], breaths: int) -> str:
         _pulse("filling", 0, EDGE, EDGE, flow_time - 2 * EDGE, period),
         _pulse("emptying", inspiration, EDGE, EDGE, open_time - 2 * EDGE, period),
     ]
-    start = [f"v(m)={_number(peep)}", f"v(x)={_number(peep)}"]
+    start = [f"v(m)={_number(peep)}", f"v(x)={_number(peep)}", "v(sum)=0", "v(given)=0"]
+    zero = measured[0] * period if switches else 0.0
+    for i, one in enumerate(switches):
+        at = zero + one.at_s
+        lines.append(f"Vs{i} s{i} 0 PWL(0 0 {_number(at)} 0 {_number(at + EDGE)} 1)")
+        if one.limb is None:
+            hole = _flow(f"v(w{one.patient})", one.linear, one.quadratic)
+            lines.append(f"Bhole{i} w{one.patient} 0 I=v(s{i})*({hole})")
 
     trunk = circuit["inspiratory_trunk"]
     if settings["mode"] == "pc":
@@ -84,9 +113,11 @@ def netlist(case: dict[str, Any], breaths: int) -> str:
         supply = f"min({supply},{_number(settings['max_peak_flow_l_per_min'] / 60)})"
     bias = _number(settings.get("bias_flow_l_per_min", 0) / 60)
     lines.append(f"Bsource 0 m I=v(filling)*({supply})+{bias}*v(emptying)")
+    lines += [f"Bgiven 0 given I=v(filling)*({supply})", "Cgiven given 0 1"]
     trunk = circuit["expiratory_trunk"]
     out = _one_way(f"v(x)-{_number(peep)}", trunk["linear"], trunk["quadratic"], 0, 0)
     lines.append(f"Bout x 0 I=v(emptying)*({out})")
+    lines += [f"Bsum 0 sum I=v(emptying)*({out}-{bias})", "Csum sum 0 1"]
 
     for k, patient in enumerate(patients):
         w, a = f"v(w{k})", f"v(a{k})"
@@ -107,6 +138,11 @@ def netlist(case: dict[str, Any], breaths: int) -> str:
             flow_out = _flow(f"{w}-v(x)", limb_out["linear"], limb_out["quadratic"])
             if in_line:
                 flow_out = _one_way(f"{w}-v(x)", limb_out["linear"], limb_out["quadratic"], in_line, 0)
+        for i, one in enumerate(switches):
+            if one.patient == k and one.limb == "inspiratory":
+                flow_in = f"(1-v(s{i}))*({flow_in})"
+            elif one.patient == k and one.limb == "expiratory":
+                flow_out = f"(1-v(s{i}))*({flow_out})"
         lung_in, lung_out = _flow(f"{w}-{a}", r_in, tube), _flow(f"{w}-{a}", r_out, tube)
         lines += [
             f"Bin{k} m w{k} I={flow_in}",
@@ -117,11 +153,14 @@ def netlist(case: dict[str, Any], breaths: int) -> str:
         ]
         start += [f"v(w{k})={_number(peep + in_line)}", f"v(a{k})={_number(peep + in_line)}"]
 
-    for name, breath in (("before", breaths - 2), ("last", breaths - 1)):
+    for breath in measured:
         at_ti, at_end = breath * period + inspiration, (breath + 1) * period
         for k in range(len(patients)):
-            lines.append(f".meas tran {name}_ti_{k} FIND v(a{k}) AT={at_ti:.12g}")
-            lines.append(f".meas tran {name}_end_{k} FIND v(a{k}) AT={at_end:.12g}")
+            lines.append(f".meas tran b{breath}_ti_{k} FIND v(a{k}) AT={at_ti:.12g}")
+            lines.append(f".meas tran b{breath}_end_{k} FIND v(a{k}) AT={at_end:.12g}")
+        for name in ("sum", "given"):
+            lines.append(f".meas tran b{breath}_{name}_from FIND v({name}) AT={max(breath * period, EDGE):.12g}")
+            lines.append(f".meas tran b{breath}_{name}_to FIND v({name}) AT={at_end:.12g}")
     # A little beyond the last breath, so that its end lies inside the run.
     stop = breaths * period + 0.01
     lines += [
@@ -138,29 +177,48 @@ def run_case(case: dict[str, Any], breaths: int = 10) -> dict[str, Any]:
 
     `change_ml`: largest change of a tidal volume from the breath before, so that a run too short shows.
     """
+    before, last = _measured(netlist(case, breaths), case, (breaths - 2, breaths - 1))
+    change = max(
+        abs(a["tidal_volume_ml"] - b["tidal_volume_ml"])
+        for a, b in zip(last["patients"], before["patients"], strict=True)
+    )
+    return {"patients": last["patients"], "change_ml": change}
+
+
+def run_course(
+    case: dict[str, Any], switches: Sequence[Switch], breaths: int, settling: int = 12
+) -> list[dict[str, Any]]:
+    """The breaths from the one on in which something is switched, after `settling` from rest: patients as in
+    :func:`run_case`, gas that the machine gave in inspiration and that came back through it (bias flow taken off), mL.
+    """
+    measured = tuple(range(settling, settling + breaths))
+    return _measured(netlist(case, settling + breaths, switches, measured), case, measured)
+
+
+def _measured(text: str, case: dict[str, Any], breaths: Sequence[int]) -> list[dict[str, Any]]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "case.cir"
-        path.write_text(netlist(case, breaths), encoding="ascii")
+        path.write_text(text, encoding="ascii")
         done = subprocess.run(
-            ["ngspice", "-b", path.name], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+            ["ngspice", "-b", path.name], cwd=folder, capture_output=True, text=True, timeout=240, check=False
         )
     found = {name: float(value) for name, value in re.findall(r"^(\w+)\s*=\s*([-+.\deE]+)", done.stdout, re.M)}
-    patients, changes = [], []
-    for k, patient in enumerate(case["patients"]):
-        try:
-            ti, end, ti_before, end_before = (
-                found[f"{name}_{k}"] for name in ("last_ti", "last_end", "before_ti", "before_end")
-            )
-        except KeyError as missing:
-            raise RuntimeError(f"ngspice gave no {missing}: {done.stdout[-500:]} {done.stderr[-500:]}") from None
-        compliance = patient["compliance_ml_per_cmh2o"]
-        patients.append(
-            {
-                "label": patient["label"],
-                "tidal_volume_ml": compliance * (ti - end),
-                "plateau_cmh2o": ti,
-                "total_peep_cmh2o": end,
-            }
-        )
-        changes.append(abs(compliance * (ti - end - ti_before + end_before)))
-    return {"patients": patients, "change_ml": max(changes)}
+    answers = []
+    try:
+        for breath in breaths:
+            patients = []
+            for k, patient in enumerate(case["patients"]):
+                ti, end = found[f"b{breath}_ti_{k}"], found[f"b{breath}_end_{k}"]
+                patients.append(
+                    {
+                        "label": patient["label"],
+                        "tidal_volume_ml": patient["compliance_ml_per_cmh2o"] * (ti - end),
+                        "plateau_cmh2o": ti,
+                        "total_peep_cmh2o": end,
+                    }
+                )
+            back, given = (1000 * (found[f"b{breath}_{n}_to"] - found[f"b{breath}_{n}_from"]) for n in ("sum", "given"))
+            answers.append({"patients": patients, "exhaled_ml": back, "inspired_ml": given})
+    except KeyError as missing:
+        raise RuntimeError(f"ngspice gave no {missing}: {done.stdout[-500:]} {done.stderr[-500:]}") from None
+    return answers
