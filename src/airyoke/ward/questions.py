@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
@@ -31,17 +31,15 @@ def predict_case(
     seed: int = 0,
     structural: bool = True,
     assumed: tuple[Assumed, ...] = (),
-    hold_sensor: Literal["inspiratory", "expiratory", "wye"] = "inspiratory",
 ) -> GroupAnswer:
-    """One group, one circuit, one set of settings: what each patient gets, with ranges and margins. ``hold_sensor`` is
-    where the machine reads the pressure that it shows in a hold."""
+    """One group, one circuit, one set of settings: what each patient gets, with ranges and margins."""
     from airyoke.limits.answering import answer_group
     from airyoke.limits.prediction import predict, sample_group
 
     policy = Policy() if policy is None else policy
     group = sample_group(patients, build, policy.assumptions, draws, seed, structural=structural)
     outcome = predict(group, [settings], holds=True)
-    return answer_group(group, outcome, policy, seed, assumed=assumed, hold_sensor=hold_sensor)
+    return answer_group(group, outcome, policy, seed, assumed=assumed)
 
 
 def check_ward(ward: Ward, assessed: tuple[BedAssessment, ...]) -> tuple[Finding, ...]:

@@ -12,15 +12,17 @@ from datetime import datetime
 from multiprocessing.connection import Connection
 from typing import Any, Literal
 
-from airyoke.breath.settings import Settings
-from airyoke.circuit.builds import Build
 from airyoke.circuit.needs import CircuitNeeds
-from airyoke.limits.policy import Policy
-from airyoke.lungs.patient import Patient
+from airyoke.contract.case_domain import DomainCase
+from airyoke.limits.answer import GroupAnswer
+from airyoke.plan.changes import Change
+from airyoke.plan.coupling import Coupling
+from airyoke.plan.plan import Alarm
+from airyoke.plan.what_if import Moved, Question
 from airyoke.quantities import Refused
 from airyoke.ward.ward import Ward
 
-Work = Literal["warm", "check", "plan", "predict", "circuit"]
+Work = Literal["warm", "check", "plan", "predict", "what_if", "circuit"]
 Tell = Callable[[str, int, int], None]
 
 
@@ -33,14 +35,29 @@ class Planning:
 
 
 @dataclass(frozen=True, slots=True)
-class GroupQuestion:
-    """What would these patients get through this circuit at these settings?"""
+class WhatIfQuestion:
+    """What does everybody get as coupled, and what after the changes?"""
 
-    patients: tuple[Patient, ...]
-    build: Build
-    settings: Settings
-    policy: Policy
-    hold_sensor: Literal["inspiratory", "expiratory", "wye"]
+    coupling: Coupling
+    changes: tuple[Change, ...]
+    question: Question
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """Before or after: the answer, its settings and alarm limits."""
+
+    answer: GroupAnswer
+    alarms: tuple[Alarm, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Both sides and how far each figure moves; without the draws, which stay in the engine's process."""
+
+    before: Side
+    after: Side
+    moved: tuple[Moved, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,12 +117,18 @@ def _plan(about: Planning, tell: Tell, draws: int = 256) -> Any:
     return plan_ward(about.ward, now=about.now, progress=tell, draws=draws)
 
 
-def _predict(about: GroupQuestion, _: Tell) -> Any:
+def _predict(case: DomainCase, _: Tell) -> Any:
     from airyoke.ward.questions import predict_case
 
-    return predict_case(
-        about.patients, about.build, about.settings, policy=about.policy, hold_sensor=about.hold_sensor
-    )
+    return predict_case(case.patients, case.build, case.settings, structural=case.structural, assumed=case.assumed)
+
+
+def _what_if(about: WhatIfQuestion, _: Tell) -> Compared:
+    from airyoke.plan.what_if import compare
+
+    both = compare(about.coupling, about.changes, about.question)
+    before, after = (Side(one.answer, one.alarms) for one in (both.before, both.after))
+    return Compared(before, after, both.moved)
 
 
 def _circuit(about: CircuitQuestion, _: Tell) -> Any:
@@ -119,5 +142,6 @@ def _circuit(about: CircuitQuestion, _: Tell) -> Any:
 
 
 _DO: dict[Work, Callable[[Any, Tell], Any]] = {
-    "warm": _warm, "check": _check, "plan": _plan, "predict": _predict, "circuit": _circuit,
+    "warm": _warm, "check": _check, "plan": _plan, "predict": _predict,
+    "what_if": _what_if, "circuit": _circuit,
 }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from typing import Annotated, Any, Final
 from urllib.parse import quote
@@ -16,10 +17,18 @@ from airyoke.contract.times import readings_words
 from airyoke.contract.why import explain
 from airyoke.contract.words import amount_words, name_words, number_words, plain, unit_words
 from airyoke.limits.answer import Figure, GroupAnswer
-from airyoke.plan.alarms import alarms_of
 from airyoke.quantities import Refused, quantity
 from airyoke.web.desk import Look
-from airyoke.web.saved_groups import SavedGroup, knobs_of, patients_of, predicted, saved_groups, turned
+from airyoke.web.saved_groups import (
+    HAPPENS,
+    SavedGroup,
+    all_patients,
+    compared,
+    happening,
+    knobs_of,
+    saved_groups,
+    turned,
+)
 from airyoke.web.tracks import lane_view, was_and_change
 from airyoke.web.visits import Visit, page, visit
 
@@ -45,7 +54,7 @@ def group(visiting: Visiting, ventilator: str) -> Response:
     return visiting.page(
         "group.html", look, here="group", group=saved, knobs=knobs_of(saved), typed=typed, tab="gets",
         dials=dial_list(tuple(_present(look, bed) for bed in saved.beds), saved.settings, saved.ventilator),
-        room=room_lines(saved), plain=plain, **shown,
+        room=room_lines(saved), plain=plain, happens=happens(saved), **shown,
     )  # fmt: skip
 
 
@@ -70,20 +79,26 @@ def why(visiting: Visiting, ventilator: str, bed: str, key: str) -> Response:
     look, saved = found(visiting, ventilator)
     if not visiting.desk.engine.ready:
         raise HTTPException(503)
-    settings = turned(saved, dict(visiting.request.query_params))
-    answer = predicted(visiting.desk, look, saved, settings)
+    typed = dict(visiting.request.query_params)
+    settings = turned(saved, typed)
+    answer = compared(visiting.desk, look, saved, settings, happening(saved, typed)).after.answer
     times = {
         one.bed.label: (one.bed.readings.read_at, one.bed.readings.read_by)
         for one in look.assessed
         if one.bed.readings is not None
     }
-    told = explain(answer, patients_of(look, saved), f"{bed} {key}", read=times)
+    told = explain(answer, all_patients(look), f"{bed} {key}", read=times)
     return visiting.page(
         "why.html", look, here="group", group=saved, told=told, name=name_words(told.quantity), name_words=name_words,
         amount=lambda value, name: amount_words(value, quantity(name).unit), number_words=number_words,
         read_at=times.get(bed, (None, None))[0],
-        dials=dial_list((), settings, saved.ventilator),
+        dials=dial_list((), answer.settings, saved.ventilator), changes=happening(saved, typed),
     )  # fmt: skip
+
+
+def happens(saved: SavedGroup) -> list[tuple[str, list[tuple[str, str]]]]:
+    """What may happen to each bed: words and the change that they mean."""
+    return [(bed, [(words, change.format(shlex.quote(bed))) for words, change in HAPPENS]) for bed in saved.beds]
 
 
 def found(visiting: Visit, ventilator: str, *, note: bool = True) -> tuple[Look, SavedGroup]:
@@ -104,29 +119,32 @@ def what_if(visiting: Visit, look: Look, saved: SavedGroup, typed: Mapping[str, 
     """
     assert look.ward is not None, "a group has a ward"
     policy = look.ward.policy
-    settings = turned(saved, typed)
-    before = predicted(visiting.desk, look, saved, saved.settings)
-    answer = before if settings == saved.settings else predicted(visiting.desk, look, saved, settings)
-    same = answer is before
+    both = compared(visiting.desk, look, saved, turned(saved, typed), happening(saved, typed))
+    before, answer = both.before.answer, both.after.answer
+    same = before == answer
     times = [one.bed.readings.read_at for one in look.assessed
              if one.bed.readings is not None and one.bed.label in saved.beds]  # fmt: skip
     solved = answer.outcome == "solved"
-    query = "".join(f"&{key}={quote(value)}" for key, value in typed.items() if value)
+    query = "".join(f"&{quote(key)}={quote(value)}" for key, value in typed.items() if value)
+    labels = list(dict.fromkeys((*saved.beds, *(one.label for one in answer.patients))))
     lanes = [
-        lane_view(now, answer, policy, before=None if same else old,
-                  why=f"/groups/{quote(saved.ventilator.label, safe='')}/why/{quote(now.label, safe='')}/")
-        for now, old in zip(answer.patients, before.patients, strict=True)
+        lane_view(
+            one, answer, policy, letter="ABCDEFGH"[labels.index(one.label)],
+            moved=() if same else tuple(m for m in both.moved if m.patient == one.label),
+            why=f"/groups/{quote(saved.ventilator.label, safe='')}/why/{quote(one.label, safe='')}/",
+        )
+        for one in answer.patients
     ]  # fmt: skip
     return {
         "verdict": verdict_words(answer, policy, readings_words(times)),
         "binding": binding_words(answer, "bed "),
         "verdict_before": None if same else verdict_words(before, policy, readings_words(times)),
         "lanes": lanes if solved else [],
+        "gone": [bed for bed in saved.beds if bed not in {one.label for one in answer.patients}],
         "machine": machine_lines(answer, None if same else before) if solved else [],
-        "alarms": alarms_of(answer),
+        "alarms": both.after.alarms,
         "name_words": name_words, "alarm_words": lambda value: "-" if value is None else plain(value),
         "query": f"?{query[1:]}" if query else "", "same": same, "draws": answer.draws, "seed": answer.seed,
-        "cautions_here": answer.cautions,
     }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
@@ -10,13 +11,16 @@ from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build, standard_build
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
+from airyoke.contract.change_forms import parse_changes
 from airyoke.contract.words import name_words, plain
-from airyoke.limits.answer import GroupAnswer
 from airyoke.lungs.patient import Patient
+from airyoke.plan.changes import Change
+from airyoke.plan.coupling import Coupling
 from airyoke.plan.plan import PlannedGroup
+from airyoke.plan.what_if import Question
 from airyoke.quantities import Finding, Refused
 from airyoke.web.desk import Desk, Look
-from airyoke.web.engine_process import CircuitQuestion, GroupQuestion
+from airyoke.web.engine_process import CircuitQuestion, Compared, WhatIfQuestion
 
 SHORTEST_EXPIRATION_S: Final = 0.3
 
@@ -122,13 +126,24 @@ def patients_of(look: Look, group: SavedGroup) -> tuple[Patient, ...]:
     return tuple(found)
 
 
-def predicted(desk: Desk, look: Look, group: SavedGroup, settings: Settings) -> GroupAnswer:
-    """What the group gets at these settings, on the readings of now. Raises ``Refused``."""
+def all_patients(look: Look) -> tuple[Patient, ...]:
+    """Everybody whose lungs are known."""
+    return tuple(one.lungs for one in look.assessed if isinstance(one.lungs, Patient))
+
+
+def compared(desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...] = ()) -> Compared:
+    """What the group gets as it is, and at these settings after these changes (``contract.change_forms``); all on the
+    readings of now. Raises ``Refused``."""
     assert look.ward is not None, "a group has a ward"
-    question = GroupQuestion(
-        patients_of(look, group), group.build, settings, look.ward.policy, group.ventilator.hold_sensor
-    )
-    answer: GroupAnswer = desk.quick.ask("predict", question, key=(look.key, group.beds, group.ventilator, settings))
+    coupling = Coupling(patients_of(look, group), group.build, group.settings)
+    others = {one.bed.label: one.lungs for one in look.assessed
+              if isinstance(one.lungs, Patient) and one.bed.label not in group.beds}  # fmt: skip
+    changes = parse_changes(texts, coupling.labels, others)
+    if settings != group.settings:
+        changes = (Change("settings", settings=settings), *changes)
+    question = Question(look.ward.policy, hold_sensor=group.ventilator.hold_sensor)
+    key = (look.key, group.beds, group.ventilator, group.settings, settings, texts)
+    answer: Compared = desk.quick.ask("what_if", WhatIfQuestion(coupling, changes, question), key=key)
     return answer
 
 
@@ -159,6 +174,28 @@ def knobs_of(group: SavedGroup) -> tuple[Knob, ...]:
         for key, unit, low, high, step, value in rows
         if value is not None
     )
+
+
+HAPPENS: Final[tuple[tuple[str, str], ...]] = (
+    ("lungs stiffen by 30 %", "compliance {} -30%"),
+    ("lungs open by 30 % (turned prone, chest drained)", "compliance {} +30%"),
+    ("airways narrow, resistance +50 %", "resistance {} +50%"),
+    ("tube narrowed to 4 mm", "kink {} 4mm"),
+    ("tube blocked", "block {}"),
+    ("fever, 1.5 °C more", "fever {} +1.5"),
+    ("triggers at 30/min", "triggers {} 30"),
+    ("gets a restrictor of 4 mm", "restrictor {} 4mm"),
+    ("is taken off", "out {}"),
+)
+"""What may happen to one patient, and the change that it is."""
+
+
+def happening(group: SavedGroup, typed: Mapping[str, str]) -> tuple[str, ...]:
+    """The changes besides the dials that were chosen or typed, one a text."""
+    chosen = [typed.get(f"happens-{i}", "") for i in range(len(group.beds))]
+    known = {change.format(shlex.quote(bed)) for bed in group.beds for _, change in HAPPENS}
+    lines = [line.strip() for line in typed.get("change", "").split(";")]
+    return tuple(one for one in (*(c for c in chosen if c in known), *lines) if one)
 
 
 def turned(group: SavedGroup, typed: Mapping[str, str]) -> Settings:

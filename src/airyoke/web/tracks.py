@@ -3,6 +3,7 @@ the state stands beside it as a word."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
@@ -13,6 +14,7 @@ from airyoke.contract.standing import Standing, standing
 from airyoke.contract.words import name_words, number_words, unit_words
 from airyoke.limits.answer import Figure, GroupAnswer, PatientAnswer
 from airyoke.limits.policy import Policy
+from airyoke.plan.what_if import Moved
 
 SHOWN = (
     "tidal_volume_ml", "tidal_volume_ml_per_kg", "plateau_cmh2o", "driving_pressure_cmh2o", "total_peep_cmh2o",
@@ -43,6 +45,7 @@ class TrackRow:
     key: str
     was: str = ""
     change: str = ""
+    change_range: str = ""
 
 
 PATTERN_WORDS: Final = {"A": "solid line", "B": "long dashes", "C": "dots", "D": "dash and dot"}
@@ -62,21 +65,24 @@ class LaneView:
 
 
 def lane_view(patient: PatientAnswer, answer: GroupAnswer, policy: Policy, *, comes_from: str = "", why: str = "",
-              before: PatientAnswer | None = None) -> LaneView:  # fmt: skip
-    """The lane of one patient, beside what it got ``before``."""
-    rows = rows_of(patient, answer, policy, before)
-    return LaneView(patient.label, patient.lane, PATTERN_WORDS[patient.lane], comes_from, rows, why)
+              letter: str = "", moved: tuple[Moved, ...] = ()) -> LaneView:  # fmt: skip
+    """The lane of one patient; ``moved`` is how far its figures went, for a what-if. ``letter`` is that of the limb
+    where the answer counts otherwise, because somebody was taken off."""
+    rows = rows_of(patient, answer, policy, {one.quantity: one for one in moved})
+    lane = letter or patient.lane
+    return LaneView(patient.label, lane, PATTERN_WORDS.get(lane, ""), comes_from, rows, why)
 
 
 def rows_of(
-    patient: PatientAnswer, answer: GroupAnswer, policy: Policy, before: PatientAnswer | None = None
+    patient: PatientAnswer, answer: GroupAnswer, policy: Policy, moved: Mapping[str, Moved] | None = None
 ) -> list[TrackRow]:
-    """The numbers of one patient of a group, in the order of the terminal's lane; beside those ``before``."""
+    """The numbers of one patient of a group, in the order of the terminal's lane, and how far they ``moved``."""
     rows = []
     for name in SHOWN:
         figure = patient.figures.get(name, Figure(None))
         unit = unit_words(name)
-        earlier = None if before is None else before.figures.get(name, Figure(None)).value
+        move = (moved or {}).get(name)
+        earlier = None if move is None or move.before is None else move.before.value
         where = standing(name, figure, policy)
         margin = answer.margin
         mine = (
@@ -93,6 +99,7 @@ def rows_of(
             "" if where is None else where.state, binds,
             None if where is None or figure.value is None else drawing(where, earlier),
             "" if figure.limit is None else figure.limit.source, name, *was_and_change(earlier, figure.value, unit),
+            "" if move is None else range_of_change(move, unit),
         ))  # fmt: skip
     return rows
 
@@ -105,7 +112,18 @@ def was_and_change(before: float | None, now: float | None, unit: str) -> tuple[
     if now is None:
         return old, "not known"
     change = Decimal(new) - Decimal(old)  # of the numbers as they are read, so that the line adds up
-    return old, f"{'+' if change > 0 else MINUS}{abs(change)}"
+    return old, signed(str(change))
+
+
+def range_of_change(move: Moved, unit: str) -> str:
+    """``+70 to +85``: 5-95 % of the change, draw by draw."""
+    ends = (move.change.low, move.change.high)
+    return " to ".join(signed(number_words(one, unit)) for one in ends) if None not in ends else ""
+
+
+def signed(text: str) -> str:
+    """A number in words with its sign."""
+    return f"{MINUS}{text[1:]}" if text.startswith("-") else f"+{text}"
 
 
 def drawing(where: Standing, before: float | None = None) -> Markup:

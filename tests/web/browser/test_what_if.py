@@ -75,3 +75,17 @@ def test_what_no_machine_can_do_is_said_beside_the_knob_and_the_figures_count_as
     assert "outside" in group_page.locator("#what-if-findings").inner_text()
     assert group_page.locator("#rate_per_min").get_attribute("aria-invalid") == "true"
     assert group_page.locator("#stale").is_visible()
+
+
+def test_a_lung_that_stiffens_gets_less_and_who_is_taken_off_leaves_the_letter_of_the_other_alone(
+    group_page: Any,
+) -> None:
+    before = volumes_ml(group_page)
+    group_page.get_by_label("And bed E3").select_option(label="lungs stiffen by 30 %")
+    group_page.locator("#results s").first.wait_for()
+    assert volumes_ml(group_page)[1] < before[1]
+    group_page.get_by_label("And bed E3").select_option(label="as read")
+    group_page.get_by_label("And bed E2").select_option(label="is taken off")
+    group_page.get_by_text("Bed E2 is off").wait_for()
+    assert group_page.locator("#results .one-lane").count() == 1
+    assert group_page.locator("#results .one-lane").get_attribute("aria-label") == "Patient B, bed E3"

@@ -127,10 +127,12 @@ function turnKnobs(form) {
   }
   form.addEventListener("input", (event) => {
     const one = event.target;
+    if (one.type === "text" || one.tagName === "SELECT") return; // told by their change event
     if (one.type === "range") byId(one.dataset.for).value = one.value;
     else form.querySelector(`[data-for="${one.id}"]`).value = one.value;
     ask();
   });
+  form.addEventListener("change", (event) => { if (["text", "select-one"].includes(event.target.type)) ask(); });
   form.addEventListener("submit", (event) => { event.preventDefault(); ask(); });
 }
 
