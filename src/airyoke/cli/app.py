@@ -154,6 +154,37 @@ def plan(
                         all_pairs=all_pairs, why=why, keep=keep, person=as_, password_file=password_file)  # fmt: skip
 
 
+@app.command("print")
+def print_(
+    to: Annotated[Path, typer.Option("--to", metavar="DIR", help="The folder for the files; it is made if missing.")],
+    ward: Ward = None,
+    record: MaybePlace = None,
+    site: Site = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option("--plan", metavar="FILE", help="A plan that airyoke plan --json wrote; else it is worked out."),
+    ] = None,
+    group: Annotated[str | None, typer.Option("--group", metavar="G1", help="One group only.")] = None,
+    sheet: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--sheet",
+            metavar="NAME",
+            help="bed-card, labels, assembly, bench-check, change-over, observation, alarms, emergency, order, "
+            "shift-report, acceptance; may be repeated. Default: all.",
+        ),
+    ] = None,
+    paper: Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or letter.")] = "a4",
+    as_json: Json = False,
+    seed: Seed = 0,
+    now: Now = None,
+) -> int:
+    """Cards, labels, checklists, alarm and observation sheets, order list and shift report as PDF files."""
+    from airyoke.cli.print_sheets import Asked, print_command
+
+    return print_command(Asked(ward, record, site, plan, group, sheet or (), to, paper, now, seed), as_json=as_json)
+
+
 @app.command()
 def predict(
     case: Annotated[

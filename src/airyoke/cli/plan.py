@@ -38,7 +38,7 @@ def plan_command(
         reason = "a plan is kept in a record, and this ward came from a file"
         remedy = "import it, then run airyoke plan --record RECORD --keep"
         raise Refused((Finding("keep-where", "refused", reason, remedy),))
-    plan = _planned(ward, moment, seed)
+    plan = planned(ward, moment, seed)
     if why is not None:
         from airyoke.cli.why import explain_plan
 
@@ -57,7 +57,7 @@ def demo_command(to: Path | None, *, now: str | None, seed: int, as_json: bool, 
     target = Path(tempfile.mkdtemp(prefix="airyoke-demo-")) / "demo-ward" if to is None else to
     write_tables(target, demo_tables(moment))  # type: ignore[arg-type]
     ward = read_ward(target, now=moment)
-    plan = _planned(ward, moment, seed)
+    plan = planned(ward, moment, seed)
     print(f"The demo ward, every figure of it made up, is in {target}", file=sys.stderr if as_json else sys.stdout)
     if not as_json:
         print(f"The same plan again: airyoke plan {target}\n")
@@ -65,7 +65,8 @@ def demo_command(to: Path | None, *, now: str | None, seed: int, as_json: bool, 
     return EXIT_DONE
 
 
-def _planned(ward: Ward, now: datetime, seed: int) -> Plan:
+def planned(ward: Ward, now: datetime, seed: int) -> Plan:
+    """The plan of a ward, with a line of progress on a terminal."""
     progress = Progress()
     try:
         with engine_notice():

@@ -31,7 +31,7 @@ class FoundWard:
 def ward_from(source: Path | None, record: str | None, site: str | None, *, now: datetime, what: str) -> FoundWard:
     """The ward in a workbook or folder, or as it stands in a record. ``what`` is shown of a record, for its audit."""
     if (source is None) == (record is None):
-        raise _refused("give a workbook or folder, or --record with a record", "one of the two, not both")
+        raise ward_refused("give a workbook or folder, or --record with a record", "one of the two, not both")
     if source is not None:
         return FoundWard(read_ward(source, now=now))
     from airyoke.exchange.ward_rows import ward_of_rows
@@ -85,5 +85,6 @@ def account() -> str:
         return "account unknown"
 
 
-def _refused(reason: str, remedy: str) -> Refused:
+def ward_refused(reason: str, remedy: str) -> Refused:
+    """Where no ward, or more than one, was named."""
     return Refused((Finding("ward-source", "refused", reason, remedy),))

@@ -20,6 +20,7 @@ from airyoke.contract.fields import Frozen
 from airyoke.contract.findings_answer import ErrorAnswer
 from airyoke.contract.limits_answer import LimitsAnswer
 from airyoke.contract.plan_answer import PlanAnswer
+from airyoke.contract.print_answer import PrintAnswer
 from airyoke.contract.record_answer import RecordAnswer
 from airyoke.contract.template_answer import TemplateAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
@@ -43,6 +44,7 @@ MODELS: dict[str, type[Frozen]] = {
     "verify": VerifyAnswer,
     "bench": BenchAnswer,
     "record": RecordAnswer,
+    "print": PrintAnswer,
 }
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 

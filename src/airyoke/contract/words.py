@@ -48,6 +48,9 @@ _NAMES: Final[dict[str, str]] = {
     "vco2_ml_per_min": "CO2 production",
     "bicarbonate_mmol_per_l": "bicarbonate",
     "shunt_fraction": "shunt",
+    "inspired_co2_mmhg": "inspired CO2",
+    "leak_pct": "leak",
+    "mean_arterial_pressure": "MAP",
     "haemoglobin_g_per_dl": "haemoglobin",
 }
 

@@ -1,0 +1,98 @@
+"""What the record says of the groups that run now: when coupled, from which plan, what is dialled, checked, due."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from airyoke.paper.material import Happened, Running
+from airyoke.record.record import Record
+from airyoke.ward.entries import Entry
+from airyoke.ward.state import Group, WardState
+from airyoke.watch.hand_over import due_of_a_build, due_of_a_group
+
+SHIFT: Final = timedelta(hours=12)
+_TOLD: Final = frozenset({"group_started", "group_changed", "settings_changed", "build_made", "build_tested",
+                          "check_done", "note", "patient_in", "patient_out", "patient_moved"})  # fmt: skip
+
+
+def running_groups(record: Record, state: WardState, as_of: datetime) -> tuple[Running, ...]:
+    """Every group that runs, in the order in which they were started."""
+    if not state.groups:
+        return ()
+    entries = [one for one in record.entries(1, state.sequence) if one.kind in _TOLD or one.kind == "plan_made"]
+    by_sequence = {one.sequence: one for one in record.entries(1, state.sequence) if one.kind in _TOLD}
+    ordered = sorted(state.groups.items(), key=lambda item: item[1].since)
+    return tuple(_running(name, group, state, entries, by_sequence, as_of) for name, group in ordered)
+
+
+def _running(name: str, group: Group, state: WardState, entries: Sequence[Entry],
+             by_sequence: Mapping[int, Entry], as_of: datetime) -> Running:  # fmt: skip
+    started_at = _local(by_sequence[group.since])
+    build = state.builds.get(group.build or "")
+    made = None if build is None else by_sequence.get(build.made)
+    expires = None if build is None or build.expires_at is None else datetime.fromisoformat(build.expires_at)
+    due = list(due_of_a_group(started_at, as_of))
+    if made is not None:
+        due += due_of_a_build(_local(made), expires)
+    return Running(
+        name=name,
+        ventilator=group.ventilator,
+        beds=group.beds,
+        started_at=started_at,
+        plan=group.plan,
+        planned=_planned(group, entries),
+        dialled=state.settings.get(group.ventilator, {}),
+        build=group.build,
+        build_passed=None if build is None else build.passed,
+        build_expires_at=expires,
+        checks=tuple(_checks(name, group, state, by_sequence)),
+        happened=tuple(_happened(name, group, entries, as_of)),
+        due=tuple(sorted(due, key=lambda one: one.at)),
+    )
+
+
+def _local(entry: Entry) -> datetime:
+    return datetime.fromisoformat(entry.local)
+
+
+def _planned(group: Group, entries: Sequence[Entry]) -> Mapping[str, Any]:
+    """The settings of the plan that the group was started from."""
+    for entry in reversed(entries):
+        if entry.kind == "plan_made" and entry.content["plan"] == group.plan:
+            for one in entry.content["groups"]:
+                if one.get("ventilator") == group.ventilator and set(one.get("beds", ())) >= set(group.beds):
+                    settings: Mapping[str, Any] = one.get("settings") or {}
+                    return settings
+    return {}
+
+
+def _checks(
+    name: str, group: Group, state: WardState, by_sequence: Mapping[int, Entry]
+) -> Iterator[tuple[str, str, datetime, bool | None]]:
+    for (check, where), (sequence, passed) in sorted(state.checks.items(), key=lambda item: item[1][0]):
+        if where == name or where in group.beds:
+            yield check, where, _local(by_sequence[sequence]), passed
+
+
+def _happened(name: str, group: Group, entries: Sequence[Entry], as_of: datetime) -> Iterator[Happened]:
+    """The entries about this group within a shift, the newest first."""
+    for entry in reversed(entries):
+        content = entry.content
+        about = content.get("group") == name or content.get("ventilator") == group.ventilator
+        about = about or content.get("bed") in group.beds or content.get("build", "") == group.build
+        if entry.kind in _TOLD and about and as_of - entry.time <= SHIFT:
+            what = " ".join(word for word in (entry.kind.replace("_", " "), *_words(content)) if word)
+            yield Happened(_local(entry), entry.person, what)
+
+
+def _words(content: Mapping[str, Any]) -> Iterator[str]:
+    for key in ("check", "build", "bed"):
+        if content.get(key):
+            yield str(content[key])
+    if "passed" in content:
+        yield "passed" if content["passed"] else "NOT passed"
+    for key in ("reason", "text"):
+        if content.get(key):
+            yield f"({content[key]})"

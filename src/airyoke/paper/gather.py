@@ -1,0 +1,117 @@
+"""From a plan and the ward it was made for to the material of its sheets: circuits, drawings, who lies where."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from airyoke.bench_check import report_of
+from airyoke.breath.settings import Settings
+from airyoke.circuit.from_stock import BuiltCircuit, FromStock, builds_for
+from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
+from airyoke.contract.answers import SettingsAnswer
+from airyoke.contract.circuit_answer import CircuitAnswer
+from airyoke.contract.dials import dial_list
+from airyoke.contract.plan_answer import GroupPlan, PlanAnswer
+from airyoke.contract.times import day_words, readings_words
+from airyoke.paper.material import GroupMaterial, LanePerson, Material, Provenance, Running
+from airyoke.pictures import circuit_svg
+from airyoke.quantities import Finding, Refused
+from airyoke.quantities.cautions import PART_DATA
+from airyoke.ward.ward import Bed, Ward
+
+
+def gather(
+    plan: PlanAnswer, ward: Ward | None, provenance: Provenance, running: tuple[Running, ...] | None = None
+) -> Material:
+    """The material of every sheet of a plan.
+
+    Without a ``ward`` (a plan file alone) codes, rooms and present ventilators are not known and no stock limits the
+    circuits. Raises ``Refused`` where the plan names a bed that the ward does not have.
+    """
+    beds = {} if ward is None else {bed.label: bed for bed in ward.beds}
+    shared = [group for group in plan.groups if group.status == "judged"]
+    if ward is not None:
+        _check_beds(plan, beds)
+    built = _builds(shared, beds, None if ward is None else ward.stock)
+    groups = tuple(
+        _group(group, beds, ward, built, i, _readings(plan, [beds[bed] for bed in group.beds if bed in beds]))
+        for i, group in enumerate(shared)
+    )
+    return Material(plan, groups, provenance, _readings(plan, list(beds.values())), running)
+
+
+def settings_of(answer: SettingsAnswer) -> Settings:
+    """Settings of an answer as the engine takes them."""
+    return Settings(**answer.model_dump(exclude_none=True))
+
+
+def _check_beds(plan: PlanAnswer, beds: dict[str, Bed]) -> None:
+    planned = [*(bed for group in plan.groups for bed in group.beds), *(one.bed for one in plan.unplaced)]
+    found = tuple(
+        Finding("print-bed-unknown", "refused", f"the plan names bed {bed}, the ward has none",
+                "give the ward that the plan was made for, or print without a ward", bed=bed)
+        for bed in planned
+        if bed not in beds
+    )  # fmt: skip
+    if found:
+        raise Refused(found)
+
+
+def _readings(plan: PlanAnswer, beds: Sequence[Bed]) -> str:
+    """When the readings were taken: of those beds, or without any the span that the plan itself names."""
+    if beds:
+        times = [bed.readings.read_at for bed in beds if bed.readings is not None]
+    else:
+        ends = (plan.readings_at.oldest, plan.readings_at.newest)
+        times = [None if end is None else datetime.fromisoformat(end) for end in ends]
+    words, day = readings_words(times), day_words(times)
+    # The day stands in the words where there is more than one.
+    return f"{words} on {day}" if day and day not in words else words
+
+
+def _builds(groups: Sequence[GroupPlan], beds: dict[str, Bed], stock: dict[str, int] | None) -> FromStock | None:
+    if not groups:
+        return None
+    needs = []
+    for group in groups:
+        wet = {bed.readings.humidification for label in group.beds
+               if (bed := beds.get(label)) is not None and bed.readings is not None}  # fmt: skip
+        heated = wet == {"heated"}
+        people = tuple(PatientNeeds() for _ in group.beds)
+        needs.append(CircuitNeeds(people, humidification="heated" if heated else "hme", label=group.id))
+    return builds_for(needs, stock)
+
+
+def _group(
+    group: GroupPlan, beds: dict[str, Bed], ward: Ward | None, built: FromStock | None, number: int, readings: str
+) -> GroupMaterial:
+    assert group.settings is not None, "a judged group has settings"
+    settings = settings_of(group.settings)
+    lanes = []
+    for patient in group.patients:
+        bed = beds.get(patient.label)
+        code, on = (None, None) if bed is None else (bed.code, bed.ventilator)
+        lanes.append(LanePerson(patient.limb, patient.label, code, on))
+    machines = () if ward is None else ward.ventilators
+    machine = next((one for one in machines if one.label == group.ventilator), None)
+    before = [group.present_settings.get(bed) for bed in group.beds]
+    dials = dial_list(tuple(None if one is None else settings_of(one) for one in before), settings, machine)
+    circuit, drawing, why = None, None, "no circuit was worked out"
+    one = built.groups[number] if built is not None else None
+    if isinstance(one, BuiltCircuit):
+        # What is taken is the ward's list, on the order sheet; here only what this build is.
+        report = report_of(one.assembly, settings=settings)
+        circuit = CircuitAnswer.of(report, one.needs, (), (), (PART_DATA,))
+        drawing = circuit_svg(one.assembly, theme="print", labels=group_labels(lanes))
+    elif one is not None:
+        missing = ", ".join(f"{count} {part}" for part, count in one.missing)
+        why = f"It cannot be built from this stock: {one.reason}. Missing: {missing}."
+    return GroupMaterial(group, tuple(lanes), readings, dials, circuit, drawing, "" if circuit else why)
+
+
+def group_labels(lanes: Sequence[LanePerson]) -> tuple[str, ...]:
+    """Bed labels in the order of the lanes, cut where a drawing has no room for more."""
+    from airyoke.paper.fonts import printable
+
+    return tuple(label if len(label) <= 10 else f"{label[:9]}…" for label in (printable(one.bed) for one in lanes))

@@ -1,0 +1,59 @@
+"""What does a team do, read and fear from the minute it couples patients until the last one is off again?
+
+Roles, gate, sequence, rounds, thresholds, emergencies and the way out, as frozen tables and a few functions of the
+predicted numbers, one for every face. Almost all of it is judgement: each line says so.
+"""
+
+from airyoke.watch.act import ActRules, Threshold, act_thresholds, volume_band_ml
+from airyoke.watch.emergency import EMERGENCIES, Emergency, Left, ventilator_without
+from airyoke.watch.hand_over import ACCEPTANCE, OFF_FIRST, REVIEWS_H, TAKING_OFF, Due, due_of_a_build, due_of_a_group
+from airyoke.watch.rounds import GROUP_ITEMS, PATIENT_ITEMS, Item, Round, rounds
+from airyoke.watch.start import (
+    ABANDON,
+    EQUIPMENT,
+    GATE,
+    ROLES,
+    Need,
+    Stop,
+    StopRules,
+    Task,
+    TimedStep,
+    equipment_for,
+    sequence,
+    stop_rules,
+)
+
+__all__ = [
+    "ABANDON",
+    "ACCEPTANCE",
+    "EMERGENCIES",
+    "EQUIPMENT",
+    "GATE",
+    "GROUP_ITEMS",
+    "OFF_FIRST",
+    "PATIENT_ITEMS",
+    "REVIEWS_H",
+    "ROLES",
+    "TAKING_OFF",
+    "ActRules",
+    "Due",
+    "Emergency",
+    "Item",
+    "Left",
+    "Need",
+    "Round",
+    "Stop",
+    "StopRules",
+    "Task",
+    "Threshold",
+    "TimedStep",
+    "act_thresholds",
+    "due_of_a_build",
+    "due_of_a_group",
+    "equipment_for",
+    "rounds",
+    "sequence",
+    "stop_rules",
+    "ventilator_without",
+    "volume_band_ml",
+]
