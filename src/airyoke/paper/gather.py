@@ -13,7 +13,7 @@ from airyoke.contract.answers import SettingsAnswer
 from airyoke.contract.circuit_answer import CircuitAnswer
 from airyoke.contract.dials import dial_list
 from airyoke.contract.plan_answer import GroupPlan, PlanAnswer
-from airyoke.contract.times import day_words, readings_words
+from airyoke.contract.times import dated_readings_words
 from airyoke.paper.material import GroupMaterial, LanePerson, Material, Provenance, Running
 from airyoke.pictures import circuit_svg
 from airyoke.quantities import Finding, Refused
@@ -65,9 +65,7 @@ def _readings(plan: PlanAnswer, beds: Sequence[Bed]) -> str:
     else:
         ends = (plan.readings_at.oldest, plan.readings_at.newest)
         times = [None if end is None else datetime.fromisoformat(end) for end in ends]
-    words, day = readings_words(times), day_words(times)
-    # The day stands in the words where there is more than one.
-    return f"{words} on {day}" if day and day not in words else words
+    return dated_readings_words(times)
 
 
 def _builds(groups: Sequence[GroupPlan], beds: dict[str, Bed], stock: dict[str, int] | None) -> FromStock | None:
