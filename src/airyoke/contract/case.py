@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from airyoke.contract.case_alarms import AlarmCase, AlarmConditionCase
 from airyoke.contract.fields import Frozen, coefficient, measured
 from airyoke.quantities import Finding
 
@@ -154,7 +155,9 @@ def _circuit_tag(value: Any) -> str:
 class Case(Frozen):
     """One group on one ventilator. ``circuit``: ``ideal``, ``standard``, or numbers.
 
-    ``structural_uncertainty`` false leaves out the spread that gas exchange always carries.
+    ``structural_uncertainty`` false leaves out the spread that gas exchange always carries. ``alarms`` are the limits
+    as dialled and ``alarm_conditions`` how this machine's alarms differ from a generic one's: for ``airyoke faults``,
+    which takes the plan's rule where there are none.
     """
 
     schema_: Annotated[Literal["airyoke/case/1"] | None, Field(alias="schema")] = None
@@ -165,6 +168,8 @@ class Case(Frozen):
     ]
     settings: SettingsCase
     structural_uncertainty: bool = True
+    alarms: Annotated[list[AlarmCase] | None, Field(max_length=8)] = None
+    alarm_conditions: Annotated[list[AlarmConditionCase], Field(max_length=16, default_factory=list)]
 
     def to_domain(self, notes: tuple[Finding, ...] = ()) -> DomainCase:
         """The case as the engine takes it, with the defaults taken listed; ``notes`` are carried along."""

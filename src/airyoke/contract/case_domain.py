@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from airyoke.breath.settings import Settings
@@ -26,10 +27,12 @@ from airyoke.contract.case import (
     SpreadCase,
     ValvesCase,
 )
+from airyoke.contract.case_alarms import alarm_limits_of, alarm_system_of_case
 from airyoke.limits.answer import Assumed
 from airyoke.lungs.assumptions import Assumptions
 from airyoke.lungs.patient import Lungs, Patient
 from airyoke.lungs.size import predicted_body_weight_kg
+from airyoke.plan.alarm_system import AlarmSystem, Key
 from airyoke.quantities import Estimate, Finding, Spread, quantity
 
 _A: Final = Assumptions()
@@ -50,7 +53,8 @@ AS_WRITTEN: Final = "as written in the case"
 class DomainCase:
     """A case as the engine takes it. ``assumed``: every default of ours; ``findings``: notes, none blocks.
 
-    ``bare_build`` is the circuit without ``trims`` (one a patient), ``build`` the one with them.
+    ``bare_build`` is the circuit without ``trims`` (one a patient), ``build`` the one with them. ``alarms``: limits as
+    dialled, ``None`` where none are written.
     """
 
     patients: tuple[Patient, ...]
@@ -60,6 +64,8 @@ class DomainCase:
     structural: bool
     assumed: tuple[Assumed, ...]
     findings: tuple[Finding, ...]
+    alarms: Mapping[Key, float] | None = None
+    alarm_system: AlarmSystem = field(default_factory=AlarmSystem)
 
     @property
     def build(self) -> Build:
@@ -77,7 +83,10 @@ def domain_of(case: Case, notes: tuple[Finding, ...] = ()) -> DomainCase:
         difference, pressure = _A.arteriovenous_difference_ml_per_dl, _A.barometric_pressure_mmhg
         assumed.append(_assumed(None, "arteriovenous_difference_ml_per_dl", difference, JUDGEMENT))
         assumed.append(_assumed(None, "barometric_pressure_mmhg", pressure, "sea level"))
-    return DomainCase(patients, _build(case), _trims(case), settings, structural, tuple(assumed), notes)
+    return DomainCase(
+        patients, _build(case), _trims(case), settings, structural, tuple(assumed), notes,
+        alarm_limits_of(case.alarms), alarm_system_of_case(case.alarm_conditions),
+    )  # fmt: skip
 
 
 def _assumed(label: str | None, field: str, value: float | str, source: str, why: str = "not given") -> Assumed:

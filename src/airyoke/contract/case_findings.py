@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from airyoke.contract.case import Case, PatientCase, SettingsCase, SpreadCase
+from airyoke.contract.case_alarms import alarm_findings
 from airyoke.quantities import Finding, Refused, did_you_mean, is_quantity, quantity, value_finding
 
 MAX_CHARACTERS: Final = 1_000_000
@@ -264,6 +265,7 @@ def _contradictions(case: Case) -> Iterator[Finding]:
             )
         yield from _about_patient(patient, f"patients[{i}]")
     yield from _about_settings(case.settings)
+    yield from alarm_findings(case.alarms, case.alarm_conditions, 60.0 / case.settings.rate_per_min)
 
 
 def _about_patient(patient: PatientCase, path: str) -> Iterator[Finding]:
