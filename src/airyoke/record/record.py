@@ -8,7 +8,7 @@ from __future__ import annotations
 import platform
 import threading
 import uuid
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -96,6 +96,18 @@ class Record:
         """Entries from ``first`` to ``last``, both included, as they were written."""
         with self.database.reading(self.site) as connection:
             return tuple(_entries(connection, self.site, stream, first, last))
+
+    def newest(self, count: int, *, before: int | None = None, kinds: Collection[str] | None = None,
+               stream: Stream = "ward") -> tuple[Entry, ...]:  # fmt: skip
+        """Up to ``count`` entries, the newest first; only those ``before`` a sequence and of these ``kinds``."""
+        query = select(_E.line, _E.hash).where(_E.site == self.site, _E.stream == stream)
+        if before is not None:
+            query = query.where(_E.sequence < before)
+        if kinds is not None:
+            query = query.where(_E.kind.in_(kinds))
+        with self.database.reading(self.site) as connection:
+            rows = connection.execute(query.order_by(_E.sequence.desc()).limit(count))
+            return tuple(_entry(line, line_hash) for line, line_hash in rows)
 
     def last_of(self, kind: str) -> Entry | None:
         """The last entry of a kind."""

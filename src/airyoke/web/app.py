@@ -11,15 +11,16 @@ from pathlib import Path
 from typing import Final
 
 from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.middleware.base import BaseHTTPMiddleware
-from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response
 
 from airyoke import __version__
 from airyoke.quantities import Finding, Refused
 from airyoke.record import Conflict, Record
 from airyoke.record.door import door
-from airyoke.web import bed_page, build_page, group_page, plan_page, sign_in, ward_page
+from airyoke.web import api, bed_page, build_page, group_page, plan_page, record_page, sign_in, site_page, ward_page
 from airyoke.web.demo import Ticket
 from airyoke.web.desk import Desk
 from airyoke.web.engine_room import EngineRoom
@@ -29,6 +30,8 @@ from airyoke.web.visits import HERE, SignInNeededError, TokenWrongError, Visit, 
 LOG: Final = logging.getLogger("airyoke.web")
 _FONTS: Final = {"regular.ttf": "AtkinsonHyperlegible-Regular.ttf", "bold.ttf": "AtkinsonHyperlegible-Bold.ttf"}
 _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
+
+PAGES: Final = (ward_page, bed_page, plan_page, group_page, build_page, record_page, site_page, sign_in)
 
 
 def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = False, ticket: Ticket | None = None,
@@ -54,12 +57,14 @@ def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = Fal
     )
     app.state.desk = desk
     app.add_middleware(BaseHTTPMiddleware, dispatch=guard(allowed_hosts(host), encrypted=encrypted))
-    for pages in (ward_page.router, bed_page.router, plan_page.router, group_page.router, build_page.router,
-                  sign_in.router):  # fmt: skip
-        app.include_router(pages)
-    app.add_api_route("/health", health, methods=["GET"])
-    app.add_api_route("/static/{digest}/{name}", asset, methods=["GET"])
-    app.add_exception_handler(SignInNeededError, sign_in.needed)
+    for pages in PAGES:
+        app.include_router(pages.router, include_in_schema=False)
+    app.include_router(api.router)
+    api.describe(app)
+    app.add_api_route("/health", health, methods=["GET"], include_in_schema=False)
+    app.add_api_route("/static/{digest}/{name}", asset, methods=["GET"], include_in_schema=False)
+    app.add_exception_handler(SignInNeededError, sign_in_needed)
+    app.add_exception_handler(RequestValidationError, wrong_address)
     app.add_exception_handler(Refused, refused)
     app.add_exception_handler(TokenWrongError, token_wrong)
     app.add_exception_handler(HTTPException, not_here)
@@ -108,14 +113,38 @@ def _visit_or_none(request: Request) -> Visit | None:
         return None
 
 
-def problem(request: Request, status: int, title: str, findings: tuple[Finding, ...]) -> HTMLResponse:
-    """The page of a problem."""
+def problem(request: Request, status: int, title: str, findings: tuple[Finding, ...]) -> Response:
+    """The page of a problem; for a script the same findings as JSON."""
+    if _by_script(request):
+        return api.error(status, findings)
     return page(
         desk_of(request), "problem.html", status=status, visit=_visit_or_none(request), title=title, findings=findings
     )
 
 
-def refused(request: Request, error: Exception) -> HTMLResponse:
+def _by_script(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
+
+
+def sign_in_needed(request: Request, error: Exception) -> Response:
+    """The sign-in page, or the refusal of a script."""
+    if _by_script(request):
+        finding = Finding("sign-in-missing", "refused", "nobody is signed in", "sign in at /sign-in, send its cookie")
+        return api.error(401, (finding,))
+    return sign_in.needed(request, error)
+
+
+def wrong_address(request: Request, error: Exception) -> Response:
+    """Something in the address is not what the page takes."""
+    assert isinstance(error, RequestValidationError)
+    found = tuple(
+        Finding("address-form", "refused", str(one["msg"]), "mend the address", column=str(one["loc"][-1]))
+        for one in error.errors()
+    )
+    return problem(request, 422, "This address is not right", found)
+
+
+def refused(request: Request, error: Exception) -> Response:
     """Something was asked that cannot be done; nothing was changed."""
     assert isinstance(error, Refused)
     if isinstance(error, Conflict):
@@ -124,7 +153,7 @@ def refused(request: Request, error: Exception) -> HTMLResponse:
     return problem(request, status, "This was not done", error.findings)
 
 
-def token_wrong(request: Request, _: Exception) -> HTMLResponse:
+def token_wrong(request: Request, _: Exception) -> Response:
     """A form of an older sign-in, or of another site."""
     finding = Finding(
         "form-old", "refused", "this form belongs to an earlier sign-in", "open the page again and send it from there"
@@ -132,14 +161,15 @@ def token_wrong(request: Request, _: Exception) -> HTMLResponse:
     return problem(request, 403, "This was not done", (finding,))
 
 
-def not_here(request: Request, error: Exception) -> HTMLResponse:
+def not_here(request: Request, error: Exception) -> Response:
     """No such page, or not in this way."""
     status = error.status_code if isinstance(error, HTTPException) else 404
-    reason = "there is no such page" if status == 404 else "this page does not take that"
+    words = {404: "there is no such page", 503: "the engine is getting ready, and this needs it"}
+    reason = words.get(status, "this page does not take that")
     return problem(request, status, "Nothing here", (Finding("no-page", "refused", reason, "go back to the ward"),))
 
 
-def defect(request: Request, error: Exception) -> HTMLResponse:
+def defect(request: Request, error: Exception) -> Response:
     """A fault of ours: a number to find it by, and no inside of the program on the page."""
     number = secrets.token_hex(4)
     LOG.error("defect %s at %s", number, request.url.path, exc_info=error)

@@ -22,7 +22,7 @@ from airyoke.plan.what_if import Moved, Question
 from airyoke.quantities import Refused
 from airyoke.ward.ward import Ward
 
-Work = Literal["warm", "check", "plan", "predict", "what_if", "circuit"]
+Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit"]
 Tell = Callable[[str, int, int], None]
 
 
@@ -131,6 +131,13 @@ def _what_if(about: WhatIfQuestion, _: Tell) -> Compared:
     return Compared(before, after, both.moved)
 
 
+def _what_if_answer(about: WhatIfQuestion, _: Tell) -> Any:
+    from airyoke.contract.what_if_answer import WhatIfAnswer
+    from airyoke.plan.what_if import compare
+
+    return WhatIfAnswer.of(compare(about.coupling, about.changes, about.question))
+
+
 def _circuit(about: CircuitQuestion, _: Tell) -> Any:
     from airyoke.bench_check import report_of
     from airyoke.circuit.choice import CannotBuild
@@ -143,5 +150,5 @@ def _circuit(about: CircuitQuestion, _: Tell) -> Any:
 
 _DO: dict[Work, Callable[[Any, Tell], Any]] = {
     "warm": _warm, "check": _check, "plan": _plan, "predict": _predict,
-    "what_if": _what_if, "circuit": _circuit,
+    "what_if": _what_if, "what_if_answer": _what_if_answer, "circuit": _circuit,
 }  # fmt: skip

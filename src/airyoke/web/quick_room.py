@@ -28,7 +28,7 @@ class QuickRoom:
     _process: Any = None
     _pipe: Any = None
 
-    def ask(self, work: Work, about: Any, *, key: Hashable) -> Any:
+    def ask(self, work: Work, about: Any, key: Hashable) -> Any:
         """The answer, waited for. ``key`` names everything it depends on.
 
         Raises :class:`airyoke.quantities.Refused` for a question that is refused, and where no answer comes.

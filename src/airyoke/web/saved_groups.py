@@ -12,6 +12,7 @@ from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build, standard_build
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.contract.change_forms import parse_changes
+from airyoke.contract.what_if_answer import WhatIfAnswer
 from airyoke.contract.words import name_words, plain
 from airyoke.lungs.patient import Patient
 from airyoke.plan.changes import Change
@@ -134,6 +135,20 @@ def all_patients(look: Look) -> tuple[Patient, ...]:
 def compared(desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...] = ()) -> Compared:
     """What the group gets as it is, and at these settings after these changes (``contract.change_forms``); all on the
     readings of now. Raises ``Refused``."""
+    answer: Compared = desk.quick.ask("what_if", *_question(look, group, settings, texts))
+    return answer
+
+
+def what_if_answer(
+    desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...]
+) -> WhatIfAnswer:
+    """The same in the form of the contract."""
+    answer: WhatIfAnswer = desk.quick.ask("what_if_answer", *_question(look, group, settings, texts))
+    return answer
+
+
+def _question(look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...]) -> tuple[WhatIfQuestion, Any]:
+    """The question, and the key of everything that its answer depends on."""
     assert look.ward is not None, "a group has a ward"
     coupling = Coupling(patients_of(look, group), group.build, group.settings)
     others = {one.bed.label: one.lungs for one in look.assessed
@@ -143,8 +158,7 @@ def compared(desk: Desk, look: Look, group: SavedGroup, settings: Settings, text
         changes = (Change("settings", settings=settings), *changes)
     question = Question(look.ward.policy, hold_sensor=group.ventilator.hold_sensor)
     key = (look.key, group.beds, group.ventilator, group.settings, settings, texts)
-    answer: Compared = desk.quick.ask("what_if", WhatIfQuestion(coupling, changes, question), key=key)
-    return answer
+    return WhatIfQuestion(coupling, changes, question), key
 
 
 def circuit_of(desk: Desk, look: Look, group: SavedGroup) -> Any:

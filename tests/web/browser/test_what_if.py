@@ -22,7 +22,10 @@ def group_page(chromium: Any, planned: Served) -> Iterator[Any]:
 
 
 def volumes_ml(page: Any) -> list[float]:
-    return [float(one) for one in page.locator("#results tr:has(th:text-is('tidal volume')) td.n strong").all_inner_texts()]
+    """Of both patients, as the page shows them."""
+    shown = page.locator("#results tr:has(a:text-is('tidal volume')) td.n strong").all_inner_texts()
+    assert len(shown) == 2
+    return [float(one) for one in shown]
 
 
 def test_more_pressure_gives_everybody_more_volume_and_the_old_figure_stands_beside(
@@ -33,7 +36,7 @@ def test_more_pressure_gives_everybody_more_volume_and_the_old_figure_stands_bes
     group_page.locator("#results s").first.wait_for()
     after = volumes_ml(group_page)
     assert all(new > old for old, new in zip(before, after, strict=True))
-    struck = group_page.locator("#results tr:has(th:text-is('tidal volume')) td.n s").all_inner_texts()
+    struck = group_page.locator("#results tr:has(a:text-is('tidal volume')) td.n s").all_inner_texts()
     assert [float(re.sub(r"\D", "", one)) for one in struck] == before
     assert planned.record.state().sequence == entries
 
