@@ -115,6 +115,11 @@ def write(where: Path, *drafts: Draft) -> None:
         record.write(list(drafts), person="kim", seen=record.state().sequence)
 
 
+def state_of(where: Path) -> int:
+    with Record.open(where, read_only=True) as record:
+        return record.state().sequence
+
+
 def head_of(where: Path) -> str:
     with Record.open(where, read_only=True) as record:
         return record.head().short
@@ -139,7 +144,7 @@ def test_sheets_of_a_record_name_its_head_and_the_plan_that_was_accepted_and_run
     assert "NOT kept in this record" in text_of(tmp_path / "out" / "G1-alarms.pdf")
 
     answer = PlanAnswer.model_validate_json(file.read_text("utf-8"))
-    write(record, Draft("plan_made", kept_plan(answer, "P1", based_on=3)))
+    write(record, Draft("plan_made", kept_plan(answer, "P1", based_on=state_of(record))))
     write(record, Draft("plan_accepted", {"plan": "P1", "accepted_by": ["kim", "lee"]}))
     head = head_of(record)
     first = json.loads(run(*words, "--json")[1])
@@ -148,6 +153,11 @@ def test_sheets_of_a_record_name_its_head_and_the_plan_that_was_accepted_and_run
     assert head in text
     assert "accepted by kim and lee" in text
     assert json.loads(run(*words, "--json")[1])["files"] == first["files"], "the same entry gives the same bytes"
+
+    # Readings that came after the plan: the figures stand on the old ones, and every sheet says so.
+    assert "read again" not in text
+    later = {"bed": "E1", "code": "k01", "read_at": "2026-11-25T13:50+00:00", "values": {"spo2_pct": 95}}
+    write(record, Draft("reading", later | {"read_by": "ann"}))
 
     group = content["groups"][0]
     dialled = {**group["settings"], "peep_cmh2o": group["settings"]["peep_cmh2o"] + 1.0}
@@ -163,9 +173,10 @@ def test_sheets_of_a_record_name_its_head_and_the_plan_that_was_accepted_and_run
     assert f"PEEP: planned {group['settings']['peep_cmh2o']:g}, dialled {dialled['peep_cmh2o']:g}" in report
     assert "settings changed (SpO2 fell)" in report
     assert "crossed-monitors NOT passed" in report
-    assert "B1, bench check passed" in report
+    assert "bench check passed" in report
     for what in ("round", "mechanics, one at a time", "arterial gas of each", "new filters and HMEs"):
         assert what in report, what
+    assert "B1 of 2026" in report, "filters are as old as the build"
     assert head_of(record) in report
     assert head_of(record) != head
     ward = text_of(tmp_path / "out" / "ward-shift-report.pdf")
@@ -189,3 +200,32 @@ def test_a_running_group_that_the_plan_does_not_hold_has_a_report_under_a_name_o
     names = sorted(one.name for one in (tmp_path / "out").iterdir())
     assert names == ["running-G1-shift-report.pdf", "ward-order.pdf", "ward-shift-report.pdf"]
     assert "plan not written down" in text_of(tmp_path / "out" / "running-G1-shift-report.pdf")
+
+
+def test_a_plan_on_older_readings_says_so_and_names_no_patient_that_it_cannot_know(
+    run: Run, tmp_path: Path, plan_file: Path, folder_ward: Path
+) -> None:
+    words = ("--plan", str(plan_file), "--sheet", "labels", "--to", str(tmp_path / "out"), *NOW_WORDS)
+    assert run("print", str(folder_ward), *words)[0] == 0
+    text = text_of(tmp_path / "out" / "G1-labels.pdf")
+    assert "k01" in text
+    assert "read again" not in text
+    beds = folder_ward / "beds.csv"
+    beds.write_text(beds.read_text("utf-8").replace("T13:20", "T13:55").replace("k01", "k77"), "utf-8")
+    assert run("print", str(folder_ward), *words)[0] == 0
+    text = text_of(tmp_path / "out" / "G1-labels.pdf")
+    assert "The ward was read again after this plan was made" in text
+    assert "k77" not in text, "this may be another patient than the one of the plan"
+    assert "readings of 13:10 to 13:20" in text, "the plan's readings, not the new ones"
+
+
+def test_a_new_patient_never_gets_the_card_of_the_one_before(run: Run, tmp_path: Path, record: Path) -> None:
+    file, _ = planned(record, run, tmp_path)
+    answer = PlanAnswer.model_validate_json(file.read_text("utf-8"))
+    write(record, Draft("plan_made", kept_plan(answer, "P1", based_on=state_of(record))))
+    words = ("print", "--record", str(record), "--plan", str(file), "--sheet", "bed-card", "--to", str(tmp_path / "out"))
+    assert run(*words)[0] == 0
+    write(record, Draft("patient_out", {"bed": "E1", "code": "k01"}), Draft("patient_in", {"bed": "E1", "code": "k01"}))
+    code, _, err = run(*words)
+    assert code == 2
+    assert "bed E1 has another patient than when this plan was made" in err

@@ -33,7 +33,7 @@ def said(figure: Any, name: str) -> list[str]:
 
 def body(pages: list[str], material: Material) -> str:
     """The text without the foot of each page."""
-    first = material.plan.cautions[0].text
+    first = material.cautions[0]
     return " ".join(page.split(first)[0] for page in pages)
 
 
@@ -190,8 +190,8 @@ def test_every_page_carries_cautions_readings_version_chain_and_its_number(every
     for material, sheet, pages in every:
         for number, page in enumerate(pages, start=1):
             where = (sheet.file, number)
-            for caution in material.plan.cautions:
-                assert caution.text in page, where
+            for caution in material.cautions:
+                assert caution in page, where
             assert "readings of" in page, where
             assert "2026-11-25" in page, where
             assert "airyoke 0.0-test" in page, where

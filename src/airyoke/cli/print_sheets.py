@@ -32,7 +32,7 @@ from airyoke.ward.ward import Ward
 
 if TYPE_CHECKING:
     from airyoke.record.record import Record
-    from airyoke.ward.state import WardState
+    from airyoke.ward.state import PlanStanding, WardState
 
 _LARGEST_PLAN_BYTES = 64 * 1024 * 1024
 
@@ -95,21 +95,42 @@ def _from_record(asked: Asked, record: Record, given: PlanAnswer | None, now: da
     last = record.entries(head.sequence, head.sequence)
     as_of = datetime.fromisoformat(last[0].local) if last else now
     plan = given if given is not None else PlanAnswer.of(planned(ward, now, asked.seed))
-    words = _plan_words(record, state, plan, given is not None)
+    kept = _kept(record, state, plan)
+    if kept is None:
+        how = "made for this print, not kept" if given is None else "NOT kept in this record"
+        words = f"plan {_sha256(plan)[:8]}, {how}"
+    else:
+        name, standing = kept
+        _check_patients(record, state, standing, plan)
+        by = f"accepted by {' and '.join(standing.accepted_by)}" if standing.accepted_by else "not accepted"
+        words = f"plan {name} of entry {standing.made}, {by if standing.standing != 'superseded' else 'SUPERSEDED'}"
     provenance = Provenance(as_of, __version__, f"record {record.site}", head.short, words)
+    running = running_groups(record, state, as_of)
     with engine_notice():
-        return gather(plan, ward, provenance, running_groups(record, state, as_of))
+        return gather(plan, ward, provenance, running, same_patients=kept is not None)
 
 
-def _plan_words(record: Record, state: WardState, plan: PlanAnswer, from_file: bool) -> str:
+def _kept(record: Record, state: WardState, plan: PlanAnswer) -> tuple[str, PlanStanding] | None:
     """Which plan of the record this is, found by the SHA-256 of the whole answer."""
     sha256 = _sha256(plan)
     for name, standing in state.plans.items():
         (entry,) = record.entries(standing.made, standing.made)
         if entry.content.get("answer_sha256") == sha256:
-            by = f", accepted by {' and '.join(standing.accepted_by)}" if standing.accepted_by else ", not accepted"
-            return f"plan {name} of entry {standing.made}{by}"
-    return f"plan {sha256[:8]}, {'NOT kept in this record' if from_file else 'worked out for this print, not kept'}"
+            return name, standing
+    return None
+
+
+def _check_patients(record: Record, state: WardState, standing: PlanStanding, plan: PlanAnswer) -> None:
+    """A new patient in a bed must not get the card of the one before."""
+    then = record.state_at(standing.based_on)
+    found = []
+    for bed in (bed for group in plan.groups if group.status == "judged" for bed in group.beds):
+        was, now = (one.beds[bed].patient if bed in one.beds else None for one in (then, state))
+        if was is None or now is None or (was.code, was.since) != (now.code, now.since):
+            reason = f"bed {bed} has another patient than when this plan was made, or none"
+            found.append(Finding("print-patient-other", "refused", reason, "plan again, then print", bed=bed))
+    if found:
+        raise Refused(tuple(found))
 
 
 def _sha256(plan: PlanAnswer) -> str:

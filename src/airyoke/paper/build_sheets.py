@@ -32,7 +32,8 @@ def _note(direction: str | None, checked_by: str) -> str:
 def bench_check(material: Material, group: GroupMaterial) -> dict[str, Any]:
     """What to do, what to expect, what is accepted, and room to write what was read."""
     circuit = group.circuit
-    body: dict[str, Any] = {"missing": group.no_circuit, "tasks": [], "settings": ""}
+    body: dict[str, Any] = {"missing": group.no_circuit, "tasks": [], "settings": "",
+                            "note": group.bench_note}
     if circuit is not None:
         body["tasks"] = _tasks(circuit)
         at = circuit.bench_settings
@@ -56,6 +57,6 @@ def _accepted(check: CheckLine) -> dict[str, str]:
     unit = check.unit
     digits = "mL" if unit in ("mL", "mL/min") else "cmH2O"
     low, high = number_words(check.low, digits), number_words(check.high, digits)
-    if check.low == check.expected:
-        return {"expected": plain(check.expected), "accepted": f"at most {high}", "unit": unit}
+    if check.low in (0.0, check.expected):
+        return {"expected": plain(round(check.expected, 1)), "accepted": f"at most {high}", "unit": unit}
     return {"expected": number_words(check.expected, digits), "accepted": f"{low} to {high}", "unit": unit}

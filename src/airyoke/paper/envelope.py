@@ -52,7 +52,7 @@ def envelope(material: Material, kind: Kind, subject: str, readings: str, body: 
         "landscape": kind.landscape,
         "subject": subject,
         "foot": {
-            "cautions": [one.text for one in material.plan.cautions],
+            "cautions": list(material.cautions),
             "readings": readings,
             "as_of": time_words(where.as_of),
             "version": f"airyoke {where.version}",

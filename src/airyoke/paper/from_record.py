@@ -45,6 +45,7 @@ def _running(name: str, group: Group, state: WardState, entries: Sequence[Entry]
         planned=_planned(group, entries),
         dialled=state.settings.get(group.ventilator, {}),
         build=group.build,
+        build_made_at=None if made is None else _local(made),
         build_passed=None if build is None else build.passed,
         build_expires_at=expires,
         checks=tuple(_checks(name, group, state, by_sequence)),

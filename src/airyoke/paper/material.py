@@ -47,7 +47,10 @@ class LanePerson:
 
 @dataclass(frozen=True, slots=True)
 class GroupMaterial:
-    """One shared group. ``circuit`` and ``drawing`` are ``None`` where it cannot be built: ``no_circuit`` says why."""
+    """One shared group. ``circuit`` and ``drawing`` are ``None`` where it cannot be built: ``no_circuit`` says why.
+
+    ``bench_note`` says in what the bench check differs from the planned settings.
+    """
 
     plan: GroupPlan
     lanes: tuple[LanePerson, ...]
@@ -56,6 +59,7 @@ class GroupMaterial:
     circuit: CircuitAnswer | None
     drawing: str | None
     no_circuit: str = ""
+    bench_note: str = ""
 
     @property
     def settings(self) -> SettingsAnswer:
@@ -93,6 +97,7 @@ class Running:
     planned: Mapping[str, Any]
     dialled: Mapping[str, Any]
     build: str | None
+    build_made_at: datetime | None
     build_passed: bool | None
     build_expires_at: datetime | None
     checks: tuple[tuple[str, str, datetime, bool | None], ...]
@@ -102,10 +107,12 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """A plan with its groups, and what runs. ``running`` is ``None`` where there is no record to know it from."""
+    """A plan with its groups, and what runs. ``running`` is ``None`` where there is no record to know it from;
+    ``cautions`` stand on every sheet."""
 
     plan: PlanAnswer
     groups: tuple[GroupMaterial, ...]
     provenance: Provenance
     readings: str
+    cautions: tuple[str, ...]
     running: tuple[Running, ...] | None = None

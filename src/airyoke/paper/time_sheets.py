@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from airyoke.contract.words import name_words
+from airyoke.contract.words import name_words, unit_words
 from airyoke.paper.envelope import group_sheet
 from airyoke.paper.material import GroupMaterial, LanePerson, Material
 from airyoke.paper.words import (
     cell_words,
     figure_of,
+    quantity_words,
     range_words,
     setting_words,
     stop_words,
@@ -47,11 +48,10 @@ def change_over(material: Material, group: GroupMaterial) -> dict[str, Any]:
         "shown": "" if displayed is None else
         f"{value_words(displayed, 'displayed_tidal_volume_ml')} "
         f"({range_words(displayed, 'displayed_tidal_volume_ml')})",
-        "expected_names": [f"{upper_first(name_words(name))}" for name in _EXPECTED_AFTERWARDS],
+        "expected_names": [f"{quantity_words(name)}, {unit_words(name)}" for name in _EXPECTED_AFTERWARDS],
         "expected": [
             {"lane": one.letter, "bed": one.bed,
-             "cells": [f"{value_words(figure_of(group.patient(one), name), name)} "
-                       f"({range_words(figure_of(group.patient(one), name), name)})" for name in _EXPECTED_AFTERWARDS]}
+             "cells": [cell_words(figure_of(group.patient(one), name), name) for name in _EXPECTED_AFTERWARDS]}
             for one in group.lanes
         ],
         "ventilator": plan.ventilator,

@@ -108,7 +108,8 @@ def _report(running: Running | None, planned: str, known: bool) -> dict[str, Any
     }
     if running is None:
         return body
-    build = running.build or "not written down"
+    since = "" if running.build_made_at is None else f" of {time_words(running.build_made_at)}, its filters as old"
+    build = f"{running.build or 'not written down'}{since}"
     tested = {True: "bench check passed", False: "bench check NOT passed", None: "bench check not written down"}
     expires = "" if running.build_expires_at is None else f", to {time_words(running.build_expires_at)}"
     return body | {
