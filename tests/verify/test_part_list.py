@@ -89,6 +89,24 @@ def test_settings_without_a_circuit_element_are_refused() -> None:
         ode.solve(standard_build(2).network, settings, lungs)
 
 
+def _stretch(linear: float, quadratic: float, gas: float, limbs: list[int], *branches: Any) -> dict[str, Any]:
+    return {
+        "linear": linear, "quadratic": quadratic, "compliance_ml_per_cmh2o": gas, "limbs": limbs, "branches": branches,
+    }  # fmt: skip
+
+
+NESTED: dict[str, Any] = {
+    "four-pc-nested": {
+        "inspiratory_branches": [_stretch(0.3, 0.6, 6.0, [0, 1]), _stretch(0.3, 0.6, 2.0, [2, 3])],
+        "expiratory_branches": [_stretch(0.2, 0.5, 1.0, [1], _stretch(0.4, 0.9, 3.0, [2, 3]))],
+    },
+    "three-vc-nested": {
+        "inspiratory_branches": [_stretch(0.5, 1.2, 4.0, [0, 2])],
+        "expiratory_branches": [_stretch(0.4, 0.8, 4.0, [1, 2])],
+    },
+}
+
+
 def _case(one: Scenario) -> dict[str, Any]:
     """The same group as the other referee reads it; the numbers are written again, not taken from the network."""
     settings = {
@@ -117,7 +135,7 @@ def _case(one: Scenario) -> dict[str, Any]:
         "splitter_compliance_ml_per_cmh2o": 0.5,
         "wye_compliance_ml_per_cmh2o": 1.5,
         "valves": "none" if "no-valves" in one.name else valves,
-    }
+    } | NESTED.get(one.name, {})
     return {"patients": patients, "circuit": circuit, "settings": {k: v for k, v in settings.items() if v is not None}}
 
 

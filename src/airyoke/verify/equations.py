@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Final
 
-from airyoke.circuit import Element, FlowNetwork, Limb, Valve
+from airyoke.circuit import Branch, Element, FlowNetwork, Limb, Valve
 from airyoke.verify import ode
 from airyoke.verify.lsoda_answers import ANSWERS
 from airyoke.verify.row import Check, Compared, Tolerance
@@ -22,7 +22,23 @@ _WITHOUT: Final = replace(
     name=_NO_VALVES,
     what="two unlike patients, pressure control, no one-way valves: gas flows back",
 )
-CASES: Final = (*SCENARIOS, _WITHOUT)
+# Splitters behind splitters, side by side on one side and in a row on the other.
+_BRANCHES: Final[dict[str, tuple[tuple[Branch, ...], tuple[Branch, ...]]]] = {
+    "four-pc-nested": (
+        (Branch(Element(0.3, 0.6), 6.0, (0, 1)), Branch(Element(0.3, 0.6), 2.0, (2, 3))),
+        (Branch(Element(0.2, 0.5), 1.0, (1,), (Branch(Element(0.4, 0.9), 3.0, (2, 3)),)),),
+    ),
+    "three-vc-nested": (
+        (Branch(Element(0.5, 1.2), 4.0, (0, 2)),),
+        (Branch(Element(0.4, 0.8), 4.0, (1, 2)),),
+    ),
+}
+_NESTED: Final = tuple(
+    replace(one, name=f"{one.name}-nested", what=f"{one.what}; splitters behind splitters")
+    for one in SCENARIOS
+    if f"{one.name}-nested" in _BRANCHES
+)
+CASES: Final = (*SCENARIOS, _WITHOUT, *_NESTED)
 
 
 def checks() -> tuple[Check, ...]:
@@ -58,7 +74,16 @@ def network_of(one: Scenario) -> FlowNetwork:
     """A circuit in plain numbers, of no catalogue, so that the kept answers stay true when part data change."""
     valve = None if one.name == _NO_VALVES else Valve(0.5, 2.0, 0.0001)
     limb = Limb(Element(1.5, 1.5), Element(0.5, 1.5), valve, valve, 1.5)
-    return trimmed(FlowNetwork(Element(1.5, 0.5), Element(1.5, 0.8), 0.5, (limb,) * len(one.lungs)), one)
+    inside, outside = _BRANCHES.get(one.name, ((), ()))
+    network = FlowNetwork(
+        Element(1.5, 0.5),
+        Element(1.5, 0.8),
+        0.5,
+        (limb,) * len(one.lungs),
+        inspiratory_branches=inside,
+        expiratory_branches=outside,
+    )
+    return trimmed(network, one)
 
 
 def solve_now(one: Scenario) -> tuple[float, ...]:
