@@ -49,11 +49,13 @@ def test_a_planted_wrong_value_fails_wherever_it_stands(table: Table, name: str)
 
 @pytest.mark.parametrize("name", [check.id for check in CHECKS if check.tolerance.side == "both"])
 def test_what_is_allowed_is_small_against_what_is_expected(table: Table, name: str) -> None:
-    # Else a check could hold with a value of nothing. Differences (expected 0) are judged in their own unit.
+    # Else a check could hold with a value of nothing. Differences (expected 0) are judged in their own unit; people
+    # differ by more than benches do.
     row = next(row for row in table.rows if row.id == name)
+    most = 0.25 if row.kind == "published apnoea" else 0.101
     for expected in row.expected:
         if abs(expected) > 10.0:
-            assert row.tolerance.allowed(expected) <= 0.101 * abs(expected)
+            assert row.tolerance.allowed(expected) <= most * abs(expected)
 
 
 def test_names_are_unique_and_every_kind_is_there() -> None:

@@ -17,6 +17,7 @@ Kind = Literal[
     "library",
     "published bench (predicted)",
     "published bench (fitted, does not count)",
+    "published apnoea",
     "sign test",
     "law",
 ]

@@ -21,6 +21,7 @@ from airyoke.contract.verify_answer import (
 )
 from airyoke.quantities.cautions import STANDING
 from airyoke.verify import (
+    apnoea,
     benches,
     closed_form_rows,
     equations,
@@ -44,6 +45,7 @@ ORDER: Final[tuple[Kind, ...]] = (
     "library",
     "published bench (predicted)",
     FITTED,
+    "published apnoea",
     "sign test",
 )
 
@@ -79,6 +81,7 @@ def all_checks() -> tuple[Check, ...]:
         *netlists.checks(),
         *libraries.checks(),
         *benches.checks(),
+        *apnoea.checks(),
         *signs.checks(),
     )
     return tuple(check for kind in ORDER for check in every if check.kind == kind)

@@ -35,6 +35,11 @@ KIND_TITLES: Final[dict[Kind, tuple[str, str]]] = {
         "Published benches, fitted",
         "What was taken from the benches to predict the rows above; proves nothing and is not counted.",
     ),
+    "published apnoea": (
+        "Apnoea as published",
+        "People without lung disease, whose breathing had stopped; their bodies are assumed where the abstract is "
+        "silent. Allowed is the paper's own spread where it gives one.",
+    ),
     "sign test": (
         "Direction",
         "Papers that say which way something goes; lungs, settings and the least size asked for are our own.",
