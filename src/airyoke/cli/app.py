@@ -202,6 +202,12 @@ def predict(
         str | None, typer.Option("--with", metavar="CASE", help="A case whose patients a change may bring in.")
     ] = None,
     changes: Annotated[bool, typer.Option("--changes", help="List what --change can ask.")] = False,
+    trim: Annotated[
+        bool, typer.Option("--trim", help="Which restrictor, PEEP valve or dead space on whose limb suits everybody.")
+    ] = False,
+    stock: Annotated[
+        Path | None, typer.Option("--stock", metavar="WARD", help="For --trim: the ward whose stock sheet counts.")
+    ] = None,
 ) -> int:
     """What each patient of one group gets through one circuit at one set of settings; and what if."""
     if changes:
@@ -210,7 +216,8 @@ def predict(
         return forms_command(as_json=as_json)
     from airyoke.cli.predict import Asked, predict_command
 
-    return predict_command(case, Asked(brief, why, tuple(change or ()), others), as_json=as_json, seed=seed)
+    asked = Asked(brief, why, tuple(change or ()), others, trim, stock)
+    return predict_command(case, asked, as_json=as_json, seed=seed)
 
 
 @app.command()

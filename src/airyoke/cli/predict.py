@@ -14,6 +14,7 @@ from airyoke.contract.answers import Prediction
 from airyoke.contract.case import read_case
 from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.case_findings import unusual
+from airyoke.limits.answer import GroupAnswer
 from airyoke.quantities import Finding, Refused
 from airyoke.quantities.cautions import Caution
 from airyoke.ward.questions import predict_case
@@ -27,6 +28,8 @@ class Asked:
     why: str | None = None
     changes: tuple[str, ...] = ()
     others: str | None = None  # a case whose patients a change may bring in
+    trim: bool = False
+    stock: Path | None = None  # a ward whose stock sheet says which trims there are
 
 
 def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: int) -> int:
@@ -34,14 +37,12 @@ def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: in
     if source is None:
         reason = "no CASE is given"
         raise Refused((Finding("command-line", "refused", reason, "give a JSON file, or - for stdin"),))
-    wrong = "--why" if asked.changes and asked.why else "--brief" if asked.changes and asked.brief else None
-    wrong = "--with" if asked.others is not None and not asked.changes else wrong
-    if wrong is not None:
-        reason = f"{wrong} {'needs a --change' if asked.others else 'does not go with --change'}"
-        raise Refused((Finding("command-line", "refused", reason, "leave one of them out"),))
+    _check(asked)
     case = _case(source)
     if asked.changes:
         return _what_if(case, asked, as_json=as_json, seed=seed)
+    if asked.trim:
+        return _trim(case, asked, as_json=as_json, seed=seed)
     with engine_notice():
         answer = predict_case(
             case.patients,
@@ -61,6 +62,52 @@ def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: in
         page = page_for_stdout()
         prediction_page(page, case, answer, _notes(case), brief=asked.brief)
         print_page(page)
+    return _exit(answer)
+
+
+def _check(asked: Asked) -> None:
+    """One question at a time."""
+    questions = [("--why", asked.why is not None), ("--change", bool(asked.changes)), ("--trim", asked.trim)]
+    named = [name for name, there in questions if there]
+    reason = None
+    if len(named) > 1 or (asked.brief and named):
+        reason = f"{' and '.join([*named, *(['--brief'] if asked.brief else [])])} do not go together"
+    elif asked.others is not None and not asked.changes:
+        reason = "--with is for --change"
+    elif asked.stock is not None and not asked.trim:
+        reason = "--stock is for --trim"
+    if reason is not None:
+        raise Refused((Finding("command-line", "refused", reason, "ask one thing at a time"),))
+
+
+def _trim(case: DomainCase, asked: Asked, *, as_json: bool, seed: int) -> int:
+    """The best trim. 0 also where none helps: the answer says so."""
+    from airyoke.cli.trim import trim_page
+    from airyoke.contract.trim_answer import TrimAnswer
+    from airyoke.plan.coupling import Coupling
+    from airyoke.plan.trims import search_trims
+    from airyoke.plan.what_if import Question
+
+    stock = None
+    if asked.stock is not None:
+        from airyoke.cli.times import now_from
+        from airyoke.exchange import read_ward
+
+        stock = read_ward(asked.stock, now=now_from(None)).stock
+    coupling = Coupling(case.patients, case.bare_build, case.settings, case.trims)
+    question = Question(seed=seed, structural=case.structural, hold_sensor="inspiratory")
+    with engine_notice():
+        found = search_trims(coupling, question, stock, assumed=case.assumed)
+        if as_json:
+            print(TrimAnswer.of(found, stock_known=stock is not None, notes=case.findings).json_text())
+            return _exit(found.before.answer)
+        page = page_for_stdout()
+        trim_page(page, found, _notes(case), stock_known=stock is not None)
+    print_page(page)
+    return _exit(found.before.answer)
+
+
+def _exit(answer: GroupAnswer) -> int:
     return EXIT_DONE if answer.outcome == "solved" else EXIT_NOT_SOLVED
 
 
@@ -84,7 +131,7 @@ def _what_if(case: DomainCase, asked: Asked, *, as_json: bool, seed: int) -> int
         page = page_for_stdout()
         what_if_page(page, answer, _notes(case))
         print_page(page)
-    return EXIT_DONE if answer.after.answer.outcome == "solved" else EXIT_NOT_SOLVED
+    return _exit(answer.after.answer)
 
 
 def _notes(case: DomainCase) -> tuple[Caution, ...]:

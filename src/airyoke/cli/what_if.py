@@ -57,18 +57,24 @@ def what_if_page(page: Page, answer: WhatIf, notes: tuple[Caution, ...]) -> None
         f"Judged by the {after.judge}: {after.draws} draws, seed {after.seed}, the same before and after; ranges are "
         "5-95 %. The change is that of each draw, so its range is not the difference of the ranges."
     )
-    page.heading("Settings")
-    page.table(
-        [Column(""), Column("before", right=True), Column("after", right=True), Column("")],
-        [[d.name, d.now[0], d.new, d.unit] for d in dial_list((before.settings,), after.settings, None)],
-    )
-    page.heading("What each patient gets")
-    _patients(page, answer, policy)
-    _ventilator(page, answer)
-    _alarms(page, answer)
+    both_sides_part(page, answer)
     assumed_part(page, (*before.assumed, *after.assumed))
     not_computed_part(page, tuple(dict.fromkeys((*before.not_computed, *after.not_computed))))
     cautions_part(page, (*dict.fromkeys((*before.cautions, *after.cautions)), *notes))
+
+
+def both_sides_part(page: Page, answer: WhatIf) -> None:
+    """Settings, patients, what the machine shows and alarm limits, before and after."""
+    before, after = answer.before.answer.settings, answer.after.answer.settings
+    page.heading("Settings")
+    page.table(
+        [Column(""), Column("before", right=True), Column("after", right=True), Column("")],
+        [[dial.name, dial.now[0], dial.new, dial.unit] for dial in dial_list((before,), after, None)],
+    )
+    page.heading("What each patient gets")
+    _patients(page, answer, answer.before.question.policy)
+    _ventilator(page, answer)
+    _alarms(page, answer)
 
 
 def _small(sentence: str) -> str:

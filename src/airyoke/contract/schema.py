@@ -23,6 +23,7 @@ from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.contract.print_answer import PrintAnswer
 from airyoke.contract.record_answer import RecordAnswer
 from airyoke.contract.template_answer import TemplateAnswer
+from airyoke.contract.trim_answer import TrimAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
 from airyoke.contract.what_if_answer import FormsAnswer, WhatIfAnswer
 from airyoke.contract.why import WhyAnswer
@@ -32,6 +33,7 @@ MODELS: dict[str, type[Frozen]] = {
     "prediction": Prediction,
     "what_if": WhatIfAnswer,
     "change_forms": FormsAnswer,
+    "trim": TrimAnswer,
     "plan": PlanAnswer,
     "circuit": CircuitAnswer,
     "built": Built,

@@ -123,6 +123,15 @@ def sample_group(
     )
 
 
+def on_build(group: SampledGroup, build: Build) -> SampledGroup:
+    """The same draws of the same patients on another build. Raises ``ValueError`` where it serves another number."""
+    if build.patients != len(group.patients):
+        raise ValueError(f"a build for {build.patients} cannot serve {len(group.patients)} patients")
+    networks, network_of = _build_draws(build, group.draws, group.seed)
+    dead_space = np.array([limb.dead_space_ml for limb in build.network.limbs])
+    return replace(group, build=build, networks=networks, network_of=network_of, dead_space_ml=dead_space)
+
+
 @lru_cache(maxsize=32)
 def _build_draws(build: Build, draws: int, seed: int) -> tuple[PackedNetworks, Integers]:
     """The build with its unmeasured resistances and compliances drawn (one shared cause each)."""

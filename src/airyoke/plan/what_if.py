@@ -90,8 +90,14 @@ def what_if(before: Predicted, changes: Sequence[Change]) -> WhatIf:
     """The changes made one after the other on what was predicted. Raises ``Refused`` where one cannot be made."""
     coupling = apply_all(before.coupling, changes)
     assumed = tuple(one for one in before.answer.assumed if one.patient is None or one.patient in coupling.labels)
-    after = predict_coupling(coupling, before.question, assumed)
-    return WhatIf(tuple(changes), before, after, _moved(before, after))
+    return side_by_side(before, predict_coupling(coupling, before.question, assumed), tuple(changes))
+
+
+def side_by_side(before: Predicted, after: Predicted, changes: tuple[Change, ...] = ()) -> WhatIf:
+    """Two predictions of the same question, figure by figure."""
+    if before.question != after.question:
+        raise ValueError("before and after were asked differently: their draws cannot be compared")
+    return WhatIf(changes, before, after, _moved(before, after))
 
 
 def compare(
