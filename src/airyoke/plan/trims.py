@@ -142,9 +142,7 @@ def search_trims(
     return TrimSearch(before, at_settings, with_drive, len(choices) * len(moved))
 
 
-def _proposal(
-    before: Predicted, found: tuple[tuple[Fitting, ...], Settings] | None, known: float
-) -> Proposal | None:
+def _proposal(before: Predicted, found: tuple[tuple[Fitting, ...], Settings] | None, known: float) -> Proposal | None:
     """What was found, judged as the question asks; ``None`` where that is no better than what is known."""
     if found is None:
         return None
@@ -161,9 +159,7 @@ def fitted_coupling(coupling: Coupling, fittings: Sequence[Fitting], settings: S
     return replace(coupling, trims=tuple(trims.values()), settings=settings)
 
 
-def _choices(
-    coupling: Coupling, stock: Mapping[str, int] | None, most_pieces: int
-) -> Iterator[tuple[Fitting, ...]]:
+def _choices(coupling: Coupling, stock: Mapping[str, int] | None, most_pieces: int) -> Iterator[tuple[Fitting, ...]]:
     """One piece on one limb, or one on each of two, as far as the stock goes. Never the same kind on every limb: that
     is what the settings are for."""
     free = [label for label, trim in zip(coupling.labels, coupling.trims, strict=True) if trim == NO_TRIM]
