@@ -8,7 +8,7 @@ arrival would change that.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -91,7 +91,7 @@ class _Class:
     """Groups with the same needs, counted together: symmetrical ones need not be told apart to be chosen for."""
 
     needs: CircuitNeeds
-    members: list[int]
+    members: list[int]  # their places among the groups asked for
     built: int  # variable: how many of them are built
     picks: list[tuple[Slot, Option, int]]  # variable: how often this option fills this slot, over the whole class
 
@@ -111,26 +111,43 @@ def choose(
     model = IntegerModel()
     classes = _classes(model, groups, catalogue)
     use = _use(classes)
+    _within(model, use, stock)
+    solution, goals = _lexicographic(model, _objectives(classes, use, stock, catalogue), seconds)
+    return Choice(_dealt(groups, classes, solution, stock, catalogue), goals)
+
+
+def buildable(
+    model: IntegerModel, kinds: Mapping[CircuitNeeds, int], stock: Stock, catalogue: Catalogue = PARTS
+) -> list[int]:
+    """Add to a model how many circuits of each kind the stock can give together, exactly: a variable a kind, in order.
+
+    ``kinds``: what is needed, and the most of it that is asked for.
+    """
+    classes = [_class(model, needs, [], most, catalogue) for needs, most in kinds.items()]
+    _within(model, _use(classes), stock)
+    return [one.built for one in classes]
+
+
+def _within(model: IntegerModel, use: dict[str, dict[int, float]], stock: Stock | None) -> None:
     if stock is not None:
         for part, coefficients in use.items():
             model.row(coefficients, high=float(stock.get(part, 0)))
-    solution, goals = _lexicographic(model, _objectives(classes, use, stock, catalogue), seconds)
-    return Choice(_dealt(groups, classes, solution, stock, catalogue), goals)
 
 
 def _classes(model: IntegerModel, groups: Sequence[CircuitNeeds], catalogue: Catalogue) -> list[_Class]:
     by_needs: dict[CircuitNeeds, list[int]] = {}
     for index, needs in enumerate(groups):
         by_needs.setdefault(_anonymous(needs), []).append(index)
-    return [_class(model, needs, members, catalogue) for needs, members in by_needs.items()]
+    return [_class(model, needs, members, len(members), catalogue) for needs, members in by_needs.items()]
 
 
 def _anonymous(needs: CircuitNeeds) -> CircuitNeeds:
     return replace(needs, label="", patients=tuple(sorted(needs.patients, key=repr)))
 
 
-def _class(model: IntegerModel, needs: CircuitNeeds, members: list[int], catalogue: Catalogue) -> _Class:
-    many = len(members)
+def _class(
+    model: IntegerModel, needs: CircuitNeeds, members: list[int], many: int, catalogue: Catalogue
+) -> _Class:
     built = model.variable(many)
     picks: list[tuple[Slot, Option, int]] = []
 
@@ -245,8 +262,12 @@ def _dealt(
             taken.update(dict(chosen.parts))
         unbuilt += one.members[built:]
     left = None if stock is None else {name: stock.get(name, 0) - taken[name] for name in catalogue}
+    lacking: dict[CircuitNeeds, CannotBuild] = {}
     for index in sorted(unbuilt):
-        results[index] = _lacking(groups[index], left or {}, catalogue)
+        alike = _anonymous(groups[index])
+        if alike not in lacking:
+            lacking[alike] = _lacking(groups[index], left or {}, catalogue)
+        results[index] = replace(lacking[alike], needs=groups[index])
     return tuple(results[index] for index in range(len(groups)))
 
 

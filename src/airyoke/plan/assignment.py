@@ -8,10 +8,12 @@ before anything is compared. Equal plans: the one whose groups come first in the
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from airyoke.plan.options import KEPT, MARGIN_UNIT, Option, pool_number
+from airyoke.circuit.choice import buildable
+from airyoke.circuit.needs import Catalogue, CircuitNeeds
+from airyoke.plan.options import KEPT, MARGIN_UNIT, Choices, Option, pool_number
 from airyoke.plan.plan import Goal
 from airyoke.solver.integer import IntegerModel, Solution
 
@@ -41,37 +43,15 @@ class Assignment:
         return (*self.chosen, *self.witness)
 
 
-def assign(
-    beds: int,
-    options: Sequence[Option],
-    ventilators: int,
-    usable: int,
-    stock: dict[str, int] | None,
-    left_breaks: Sequence[int],
-    pools: Sequence[Sequence[int]] = (),
-) -> Assignment:
-    """The best disjoint options; ``alternatives`` are left to :func:`left_instead`.
-
-    ``ventilators`` are numbered 0 to n - 1, of which at most ``usable`` may be used (the reserve is held back);
-    ``left_breaks`` counts 1 for a bed that would be taken off a ventilator if it were left; ``pools`` are machines
-    that are alike.
-    """
-    model = _model(beds, options, ventilators, usable, stock, pools)
-    return _reach_goals(*model, beds, options, left_breaks)
+def assign(choices: Choices) -> Assignment:
+    """The best disjoint options; ``alternatives`` are left to :func:`left_instead`."""
+    return _reach_goals(*_model(choices), choices)
 
 
-def assign_other_than(
-    best: Assignment,
-    beds: int,
-    options: Sequence[Option],
-    ventilators: int,
-    usable: int,
-    stock: dict[str, int] | None,
-    left_breaks: Sequence[int],
-    pools: Sequence[Sequence[int]] = (),
-) -> Assignment | None:
+def assign_other_than(best: Assignment, choices: Choices) -> Assignment | None:
     """The best plan that differs from ``best`` in a shared group or in who is left; ``None`` where there is none."""
-    model, x, left = _model(beds, options, ventilators, usable, stock, pools)
+    model, x, left = _model(choices)
+    options = choices.options
     same = {o.beds for o in best.chosen if len(o.beds) > 1}
     # What the best plan has less what it has not is greatest, and only then, for the same groups and the same left.
     cut = {x[k]: 1.0 if o.beds in same else -1.0 for k, o in enumerate(options) if len(o.beds) > 1}
@@ -79,12 +59,11 @@ def assign_other_than(
     model.row(cut, high=len(same) + len(best.left) - 1.0)
     if not model.minimise({}).usable:
         return None
-    return _reach_goals(model, x, left, beds, options, left_breaks)
+    return _reach_goals(model, x, left, choices)
 
 
-def _reach_goals(
-    model: IntegerModel, x: list[int], left: list[int], beds: int, options: Sequence[Option], left_breaks: Sequence[int]
-) -> Assignment:
+def _reach_goals(model: IntegerModel, x: list[int], left: list[int], choices: Choices) -> Assignment:
+    beds, options, left_breaks = choices.beds, choices.options, choices.left_breaks
     goals: list[Goal] = []
     nobody = Solution("feasible", float(beds), 0.0, (0,) * len(x) + (1,) * len(left))  # the plan that always exists
 
@@ -141,36 +120,47 @@ def _reach_goals(
     return Assignment(chosen, remaining, tuple(goals), witness)
 
 
-def fewest_left(
-    beds: int,
-    options: Sequence[Option],
-    ventilators: int,
-    usable: int,
-    stock: dict[str, int] | None,
-    pools: Sequence[Sequence[int]] = (),
-) -> tuple[int, tuple[Option, ...]]:
+def fewest_left(choices: Choices) -> tuple[int, tuple[Option, ...]]:
     """How few beds can be without a place, and a choice that leaves so few: the first goal alone, for trying what would
     change it."""
-    model, x, left = _model(beds, options, ventilators, usable, stock, pools)
+    model, x, left = _model(choices)
     solution = model.minimise(dict.fromkeys(left, 1.0))
     if not solution.usable:
-        return beds, ()
-    return round(solution.value), tuple(o for k, o in enumerate(options) if x[k] in solution.chosen)
+        return choices.beds, ()
+    return round(solution.value), tuple(o for k, o in enumerate(choices.options) if x[k] in solution.chosen)
 
 
-def left_instead(
-    best: Assignment,
-    beds: int,
-    options: Sequence[Option],
-    ventilators: int,
-    usable: int,
-    stock: dict[str, int] | None,
-    pools: Sequence[Sequence[int]] = (),
-) -> list[tuple[tuple[int, ...], tuple[Option, ...]]]:
+def with_any_builds(
+    choices: Choices, kinds: Mapping[CircuitNeeds, int], kind_of: Sequence[CircuitNeeds | None], catalogue: Catalogue
+) -> tuple[int, int, tuple[Option, ...]] | None:
+    """The first two goals if every shared group could have any build of its kind that the stock gives.
+
+    ``kinds``: the most of each that could be wanted; ``kind_of``: of each option. Returns how many are left, the
+    couplings, and a choice that reaches them; ``None`` where it could not be proved in time.
+    """
+    assert choices.stock is not None, "without a stock nothing is scarce"
+    model, x, left = _model(replace(choices, stock=None))
+    for needs, built in zip(kinds, buildable(model, kinds, choices.stock, catalogue), strict=True):
+        of_kind = {variable: 1.0 for variable, kind in zip(x, kind_of, strict=True) if kind == needs}
+        model.row({**of_kind, built: -1.0}, 0.0, 0.0)
+    fewest = model.minimise(dict.fromkeys(left, 1.0))
+    if fewest.status != "optimal":
+        return None
+    model.row(dict.fromkeys(left, 1.0), high=fewest.value + 0.5)
+    couplings = {x[k]: float(o.couplings) for k, o in enumerate(choices.options) if o.couplings}
+    solution = model.minimise(couplings)
+    if solution.status != "optimal":
+        return None
+    chosen = tuple(o for k, o in enumerate(choices.options) if x[k] in solution.chosen)
+    return round(fewest.value), round(solution.value), chosen
+
+
+def left_instead(best: Assignment, choices: Choices) -> list[tuple[tuple[int, ...], tuple[Option, ...]]]:
     """Every set of beds that could be left with the first two goals of ``best`` unchanged (at most a dozen), each with
     a choice that leaves it: found by excluding the sets already seen."""
     found: list[tuple[tuple[int, ...], tuple[Option, ...]]] = []
-    model, x, left = _model(beds, options, ventilators, usable, stock, pools)
+    model, x, left = _model(choices)
+    options = choices.options
     model.row(dict.fromkeys(left, 1.0), high=len(best.left) + 0.5)
     couplings = {x[k]: float(o.couplings) for k, o in enumerate(options) if o.couplings}
     model.row(couplings, high=sum(o.couplings for o in best.chosen) + 0.5)
@@ -184,17 +174,11 @@ def left_instead(
     return sorted(found, key=lambda one: one[0])
 
 
-def _model(
-    beds: int,
-    options: Sequence[Option],
-    ventilators: int,
-    usable: int,
-    stock: dict[str, int] | None,
-    pools: Sequence[Sequence[int]],
-) -> tuple[IntegerModel, list[int], list[int]]:
+def _model(choices: Choices) -> tuple[IntegerModel, list[int], list[int]]:
     model = IntegerModel()
+    options = choices.options
     x = [model.variable() for _ in options]
-    left = [model.variable() for _ in range(beds)]
+    left = [model.variable() for _ in range(choices.beds)]
     of_bed: list[dict[int, float]] = [{left[i]: 1.0} for i in range(beds)]
     on_machine: dict[int, dict[int, float]] = {}
     for variable, option in zip(x, options, strict=True):
@@ -203,20 +187,23 @@ def _model(
         on_machine.setdefault(option.ventilator, {})[variable] = 1.0
     for row in of_bed:
         model.row(row, 1.0, 1.0)
-    for v in range(ventilators):
+    for v in range(choices.ventilators):
         if len(on_machine.get(v, ())) > 1:
             model.row(on_machine[v], high=1.0)
-    for pool, machines in enumerate(pools):
+    for pool, machines in enumerate(choices.pools):
         # Whoever is given a machine by name takes it from the pool; the rest of the pool is dealt out afterwards.
         from_pool = on_machine.get(pool_number(pool), {})
         if from_pool:
             by_name = {variable: 1.0 for v in machines for variable in on_machine.get(v, ())}
             model.row(from_pool | by_name, high=float(len(machines)))
-    model.row({x[k]: 1.0 for k, o in enumerate(options) if o.ventilator != KEPT}, high=float(usable))
-    if stock is not None:
-        for part in sorted({name for o in options for name, _ in o.parts}):
-            taken = {x[k]: float(dict(o.parts)[part]) for k, o in enumerate(options) if part in dict(o.parts)}
-            model.row(taken, high=float(stock.get(part, 0)))
+    model.row({x[k]: 1.0 for k, o in enumerate(options) if o.ventilator != KEPT}, high=float(choices.usable))
+    if choices.stock is not None:
+        taken: dict[str, dict[int, float]] = {}
+        for variable, option in zip(x, options, strict=True):
+            for part, count in option.parts:
+                taken.setdefault(part, {})[variable] = float(count)
+        for part in sorted(taken):
+            model.row(taken[part], high=float(choices.stock.get(part, 0)))
     return model, x, left
 
 

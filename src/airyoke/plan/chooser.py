@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from airyoke.circuit.needs import CircuitNeeds
 from airyoke.plan import pool as pools
 from airyoke.plan.assignment import (
     BREAK_TOLERANCE,
@@ -13,14 +14,16 @@ from airyoke.plan.assignment import (
     assign_other_than,
     fewest_left,
     left_instead,
+    with_any_builds,
 )
 from airyoke.plan.matching import match
-from airyoke.plan.options import MARGIN_UNIT, Option
+from airyoke.plan.options import MARGIN_UNIT, Choices, Option
 from airyoke.plan.plan import Goal
 from airyoke.plan.pool import Pool
 from airyoke.plan.request import Progress
 
 MOST_GROUPS_FOR_RUNNER_UP = 600
+MOST_MIXTURES = 8  # times that builds for another mixture of sizes are added; more: the goals stay open
 
 
 @dataclass(slots=True)
@@ -42,13 +45,46 @@ class Chooser:
         self.highest = None
         assignment, rounds, settled = self.pool.to_fixed_point(self._choose, tell, pools.MOST_JUDGED)
         if not settled:
-            judged = self._assign(self.pool.options(judged_only=True))
+            judged = assign(self._choices(self.pool.options(judged_only=True)))
             # The best of the groups that were offered is no bound where not all of them were.
             bounds = () if self.pool.cut_short else assignment.goals
             assignment = replace(judged, goals=_opened(judged.goals, bounds))
         elif self.pool.cut_short:
             assignment = replace(assignment, goals=_opened(assignment.goals, ()))
+        elif self.pool.store.sizes_compete:
+            return self._over_all_builds(assignment, rounds, tell)
         return assignment, rounds
+
+    def _over_all_builds(self, assignment: Assignment, rounds: int, tell: Progress) -> tuple[Assignment, int]:
+        """Groups of several sizes compete for parts: could builds that are not on the list place more people, or as
+        many with fewer couplings? Those that could are added, until the first two goals are as good as any would be."""
+        for _ in range(MOST_MIXTURES):
+            could, _, sure = self.pool.to_fixed_point(self._with_any_builds, tell, pools.MORE_JUDGED)
+            reached = len(assignment.left), sum(o.couplings for o in assignment.chosen)
+            if could is not None and sure and reached <= could[:2]:
+                return assignment, rounds
+            if could is None or not self.pool.store.build_together(could[2]):
+                break
+            self.pool.screen_pairs(tell)
+            self.highest = None
+            assignment, more, settled = self.pool.to_fixed_point(self._choose, tell, pools.MOST_JUDGED)
+            rounds += more
+            if not settled:
+                assignment = assign(self._choices(self.pool.options(judged_only=True)))
+                break
+        return replace(assignment, goals=_opened(assignment.goals, ())), rounds
+
+    def _with_any_builds(
+        self, options: list[Option]
+    ) -> tuple[tuple[int, int, list[CircuitNeeds]] | None, Sequence[Option]]:
+        """How few would be left, with how few couplings, and the circuits that takes; ``None`` where not proved."""
+        store = self.pool.store
+        kinds = [None if o.build is None else store.needs_of(o.parts) for o in options]
+        found = with_any_builds(self._choices(options), store.most_of(), kinds, store.catalogue)
+        if found is None:
+            return None, ()
+        left, couplings, chosen = found
+        return (left, couplings, [needs for o in chosen if (needs := store.needs_of(o.parts))]), chosen
 
     def second(self, best: Assignment) -> Assignment | None:
         """The best plan that differs in a shared group or in who is left; ``None`` where there is none.
@@ -70,56 +106,49 @@ class Chooser:
         """The same with every other set of beds that could be left, equal in the first two goals."""
 
         def choose(options: list[Option]) -> tuple[list[tuple[int, ...]], Sequence[Option]]:
-            found = left_instead(
-                best, len(self.left_breaks), options, len(self.pool.machines.ventilators), self.usable,
-                self.pool.request.stock, self.pool.machines.pools,
-            )  # fmt: skip
+            found = left_instead(best, self._choices(options))
             return [left for left, _ in found], [option for _, chosen in found for option in chosen]
 
         alternatives, _, settled = self.pool.to_fixed_point(choose)
         return replace(best, alternatives=tuple(alternatives) if settled else (best.left,))
 
-    def fewest_left(self, more_machines: int, options: Sequence[Option], stock: dict[str, int] | None) -> int:
-        """How few would be left with more machines (numbered after the present ones), more options, another stock."""
-        known = len(self.pool.machines.ventilators)
+    def fewest_left(self, more_machines: int, options: Sequence[Option]) -> int:
+        """How few would be left with more machines (numbered after the present ones) and more options."""
 
         def choose(known_options: list[Option]) -> tuple[int, Sequence[Option]]:
-            return fewest_left(
-                len(self.left_breaks), [*known_options, *options], known + more_machines, self.usable + more_machines,
-                stock, self.pool.machines.pools,
-            )  # fmt: skip
+            choices = self._choices([*known_options, *options])
+            more = replace(
+                choices, ventilators=choices.ventilators + more_machines, usable=choices.usable + more_machines
+            )
+            return fewest_left(more)
 
         fewest, _, settled = self.pool.to_fixed_point(choose)
         return fewest if settled else choose(self.pool.options(judged_only=True))[0]
 
+    def _choices(self, options: Sequence[Option]) -> Choices:
+        machines = self.pool.machines
+        return Choices(
+            len(self.left_breaks), tuple(options), len(machines.ventilators), self.usable, self.pool.store.stock,
+            tuple(self.left_breaks), machines.pools,
+        )  # fmt: skip
+
     def _choose(self, options: list[Option]) -> tuple[Assignment, Sequence[Option]]:
-        assignment = self._match(options) or self._assign(options)
+        choices = self._choices(options)
+        assignment = self._match(choices) or assign(choices)
         return assignment, assignment.rests_on
 
-    def _match(self, options: list[Option]) -> Assignment | None:
-        if not self.pool.offers.alike:
+    def _match(self, choices: Choices) -> Assignment | None:
+        if not self.pool.offers.alike or self.pool.store.several_builds:
             return None
-        matched = match(
-            len(self.left_breaks), options, self.usable, self.pool.request.stock,
-            round(BREAK_TOLERANCE * MARGIN_UNIT), self.highest,
-        )  # fmt: skip
+        matched = match(choices, round(BREAK_TOLERANCE * MARGIN_UNIT), self.highest)
         if matched is None:
             return None
         level = next(goal.value for goal in matched.goals if goal.goal == "smallest_margin")
         self.highest = None if level is None else round(level * MARGIN_UNIT)
         return Assignment(matched.chosen, (), matched.goals, matched.witness)
 
-    def _assign(self, options: list[Option]) -> Assignment:
-        return assign(
-            len(self.left_breaks), options, len(self.pool.machines.ventilators), self.usable, self.pool.request.stock,
-            self.left_breaks, self.pool.machines.pools,
-        )  # fmt: skip
-
     def _other_than(self, best: Assignment, options: list[Option]) -> Assignment | None:
-        return assign_other_than(
-            best, len(self.left_breaks), options, len(self.pool.machines.ventilators), self.usable,
-            self.pool.request.stock, self.left_breaks, self.pool.machines.pools,
-        )  # fmt: skip
+        return assign_other_than(best, self._choices(options))
 
 
 def _opened(goals: tuple[Goal, ...], bounds: tuple[Goal, ...]) -> tuple[Goal, ...]:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
-from airyoke.circuit.builds import Build, standard_build
+from airyoke.circuit.builds import Build
 from airyoke.limits.answer import GroupAnswer
 from airyoke.limits.answering import answer_group
 from airyoke.limits.margins import Judged, group_margin, margin_to
@@ -30,13 +30,14 @@ SCREEN_OFFSET = 0.25
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """A group at its best settings.
+    """A group at its best settings on one build.
 
     ``found`` is what the engine's search knows, ``answer`` the engine's answer on judging draws: both ``None`` where
     the screen, with its offset, already leaves the group outside; ``answer`` alone where the best estimate does.
     """
 
     members: tuple[int, ...]
+    build: Build
     screened: Screened | None
     found: Found | None = None
     answer: GroupAnswer | None = None
@@ -56,10 +57,19 @@ class Verdict:
         return self.answer is not None and self.answer.margin is not None and self.answer.margin.allowed
 
 
+Asked = tuple[tuple[int, ...], Ventilator, tuple[tuple[str, int], ...]]
+
+
+def _asked(members: tuple[int, ...], kind: Ventilator, build: Build) -> Asked:
+    """What a verdict is known by: the parts of a build stand for it."""
+    return members, kind, build.parts
+
+
 class Judge:
     """Verdicts on groups of one ward; one screen and one search per class of ventilators, every verdict kept.
 
-    A class is what decides: ranges, steps and flow of the machine, not its label or room.
+    A class is what decides: ranges, steps and flow of the machine, not its label or room. A group is judged on one
+    build, with its members on the lanes in the order of the beds.
     """
 
     def __init__(self, candidates: Sequence[Candidate], policy: Policy, draws: int, seed: int) -> None:
@@ -69,44 +79,44 @@ class Judge:
         self.seed = seed
         self._screens: dict[Ventilator, Screen] = {}
         self._searches: dict[Ventilator, SettingsSearch] = {}
-        self._screened: dict[tuple[tuple[int, ...], Ventilator], Screened | None] = {}
-        self._verdicts: dict[tuple[tuple[int, ...], Ventilator], Verdict] = {}
+        self._screened: dict[Asked, Screened | None] = {}
+        self._verdicts: dict[Asked, Verdict] = {}
 
-    def prepare(self, size: int, kind: Ventilator) -> None:
-        """Make the screen's tables of everybody who may share, for groups of this size, in one run of the engine."""
+    def prepare(self, kind: Ventilator, build: Build) -> None:
+        """Make the screen's tables of everybody who may share, on this build, in one run of the engine."""
         patients = [c.patient for c in self.candidates if c.may_share and c.patient is not None]
-        self._screen(kind).prepare(patients, standard_build(size))
+        self._screen(kind).prepare(patients, build)
 
-    def bound(self, members: tuple[int, ...], kind: Ventilator) -> float | None:
+    def bound(self, members: tuple[int, ...], kind: Ventilator, build: Build) -> float | None:
         """What the judged margin of the group will not exceed: judged already, or the screen's with its offset;
         ``None`` where it has not been screened."""
-        known = self._verdicts.get((members, kind))
+        key = _asked(members, kind, build)
+        known = self._verdicts.get(key)
         if known is not None:
             return known.margin if known.allowed else float("-inf")
-        if (members, kind) not in self._screened:
+        if key not in self._screened:
             return None
-        screened = self._screened[members, kind]
+        screened = self._screened[key]
         return float("-inf") if screened is None else screened.margin + SCREEN_OFFSET
 
-    def known(self, members: tuple[int, ...], kind: Ventilator) -> Verdict | None:
+    def known(self, members: tuple[int, ...], kind: Ventilator, build: Build) -> Verdict | None:
         """The verdict on the group, if it has been made."""
-        return self._verdicts.get((members, kind))
+        return self._verdicts.get(_asked(members, kind, build))
 
-    def verdict(self, members: tuple[int, ...], kind: Ventilator) -> Verdict:
-        """The verdict on these beds on a ventilator of this class."""
-        key = (members, kind)
+    def verdict(self, members: tuple[int, ...], kind: Ventilator, build: Build) -> Verdict:
+        """The verdict on these beds on a ventilator of this class, through this build."""
+        key = _asked(members, kind, build)
         if key not in self._verdicts:
-            screened = self.screen(members, kind)
+            screened = self.screen(members, kind, build)
             if key not in self._verdicts and screened is not None:
-                self._verdicts[key] = self._judge(members, kind, screened)
+                self._verdicts[key] = self._judge(members, kind, build, screened)
         return self._verdicts[key]
 
     def screen_reasons(self, verdict: Verdict, kind: Ventilator) -> tuple[Judged, ...]:
         """Every limit at the screen's best settings, for a group that the engine was not asked about."""
         if verdict.screened is None:
             return ()
-        patients, build = self._patients(verdict.members), self._build(verdict.members)
-        return self._screen(kind).judged_at(patients, build, verdict.screened)
+        return self._screen(kind).judged_at(self._patients(verdict.members), verdict.build, verdict.screened)
 
     def _screen(self, kind: Ventilator) -> Screen:
         return self._screens.setdefault(kind, Screen(kind, self.policy, self.seed))
@@ -114,30 +124,26 @@ class Judge:
     def _patients(self, members: Sequence[int]) -> list[Patient]:
         return [p for i in members if (p := self.candidates[i].patient) is not None]
 
-    @staticmethod
-    def _build(members: Sequence[int]) -> Build:
-        return standard_build(len(members))
-
-    def screen(self, members: tuple[int, ...], kind: Ventilator) -> Screened | None:
+    def screen(self, members: tuple[int, ...], kind: Ventilator, build: Build) -> Screened | None:
         """What the screen says of the group; one that it leaves outside has its verdict with that."""
-        key = (members, kind)
+        key = _asked(members, kind, build)
         if key not in self._screened:
-            screened = self._screen(kind).group(self._patients(members), self._build(members), hopeless=-SCREEN_OFFSET)
+            screened = self._screen(kind).group(self._patients(members), build, hopeless=-SCREEN_OFFSET)
             self._screened[key] = screened
             if screened is None or screened.margin + SCREEN_OFFSET < 0.0:
-                self._verdicts[key] = Verdict(members, screened)
+                self._verdicts[key] = Verdict(members, build, screened)
         return self._screened[key]
 
-    def _judge(self, members: tuple[int, ...], kind: Ventilator, screened: Screened) -> Verdict:
+    def _judge(self, members: tuple[int, ...], kind: Ventilator, build: Build, screened: Screened) -> Verdict:
         search = self._searches.setdefault(kind, SettingsSearch(kind, self.policy, self.seed))
         present = [self.candidates[i].present_settings for i in members]
-        found = search.best(self._patients(members), present, self._build(members), screened)
+        found = search.best(self._patients(members), present, build, screened)
         if found.search_margin.at_best_estimate < 0.0:
-            return Verdict(members, screened, found)
-        answer = self.answer(members, found.settings, draws=self.draws)
+            return Verdict(members, build, screened, found)
+        answer = self.answer(members, build, found.settings, draws=self.draws)
         if self.draws < MORE_DRAWS and self._near_threshold(answer):
-            answer = self.answer(members, found.settings, draws=MORE_DRAWS)
-        return Verdict(members, screened, found, answer)
+            answer = self.answer(members, build, found.settings, draws=MORE_DRAWS)
+        return Verdict(members, build, screened, found, answer)
 
     def _near_threshold(self, answer: GroupAnswer) -> bool:
         margin = answer.margin
@@ -149,6 +155,7 @@ class Judge:
     def answer(
         self,
         members: tuple[int, ...],
+        build: Build,
         settings: Settings,
         *,
         draws: int,
@@ -158,7 +165,7 @@ class Judge:
 
         ``shown_by`` adds what this ventilator would show in a hold.
         """
-        sampled = sample_group(self._patients(members), self._build(members), self.policy.assumptions, draws, self.seed)
+        sampled = sample_group(self._patients(members), build, self.policy.assumptions, draws, self.seed)
         chosen = replace(settings, fio2=shared_fio2(sampled, settings, self.policy))
         outcome = predict(sampled, [chosen], holds=shown_by is not None)
         sensor = "inspiratory" if shown_by is None else shown_by.hold_sensor

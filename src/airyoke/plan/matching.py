@@ -8,11 +8,11 @@ it are the perfect matchings of the beds with each other and with n - 2 (n - m) 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from airyoke.plan.options import MARGIN_UNIT, Option
+from airyoke.plan.options import MARGIN_UNIT, Choices, Option
 from airyoke.plan.plan import Goal
 
 MATCHING = "maximum weight matching (blossom algorithm, exact)"
@@ -31,26 +31,20 @@ class Matched:
     witness: tuple[Option, ...] = ()
 
 
-def match(
-    beds: int,
-    options: Sequence[Option],
-    usable: int,
-    stock: dict[str, int] | None,
-    tolerance: int,
-    highest: int | None = None,
-) -> Matched | None:
+def match(choices: Choices, tolerance: int, highest: int | None = None) -> Matched | None:
     """The best plan of pairs that places everybody, or ``None`` where matching does not certify one.
 
-    ``options`` hold at most one choice for every pair and every bed alone (machines alike, see ``Offers.alike``);
-    larger groups are passed over: where this answers they cannot be in a best plan. ``tolerance`` in units of margin
+    The options hold at most one choice for every pair (one build) and every bed alone (machines alike, see
+    ``Offers.alike``); larger groups are passed over: where this answers they cannot be in a best plan. ``tolerance`` in units of margin
     may be given up for fewer breaks. ``highest``: the largest smallest margin is known not to exceed this.
     """
+    beds, options = choices.beds, choices.options
     alone = {o.beds[0]: o for o in options if len(o.beds) == 1}
     kept = {i for i, o in alone.items() if o.ventilator == -1}
     free = [i for i in range(beds) if i not in kept]
     pairs: dict[tuple[int, ...], Option] = {o.beds: o for o in options if len(o.beds) == 2}
-    saved = max(len(free) - usable, 0)
-    if 2 * saved > len(free) or not _enough(pairs.values(), saved, stock):
+    saved = max(len(free) - choices.usable, 0)
+    if 2 * saved > len(free) or not _enough(pairs.values(), saved, choices.stock):
         return None
     problem = _Problem(free, alone, pairs, len(free) - 2 * saved)
     free_of_needs = problem.covers(0)  # the fastest question; often its answer is yes
@@ -127,7 +121,7 @@ def _needs(chosen: Sequence[Option]) -> int:
     return sum(o.needs for o in chosen)
 
 
-def _enough(pairs: Iterable[Option], saved: int, stock: dict[str, int] | None) -> bool:
+def _enough(pairs: Iterable[Option], saved: int, stock: Mapping[str, int] | None) -> bool:
     """Whether the store room has the parts of that many pairs, whichever they are."""
     if stock is None:
         return True

@@ -6,11 +6,11 @@ any of the pool, not every machine by name.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from airyoke.breath.ventilator import Ventilator
-from airyoke.circuit.builds import standard_build
+from airyoke.circuit.builds import Build
 from airyoke.plan.candidate import Candidate
 
 MARGIN_UNIT = 1_000_000
@@ -22,7 +22,8 @@ class Option:
     """One choice: these beds on this ventilator. ``margin``: of a shared group; ``None`` for one bed.
 
     ``ventilator`` is the number of a machine; ``KEPT``: the bed keeps a machine that is not given away;
-    :func:`pool_number` of a pool: whichever of its machines is left over. ``parts`` is what its circuit takes.
+    :func:`pool_number` of a pool: whichever of its machines is left over. ``parts`` is what its circuit takes,
+    ``build`` the circuit of a shared group that they make.
     """
 
     beds: tuple[int, ...]
@@ -31,6 +32,7 @@ class Option:
     needs: int
     breaks: int
     parts: tuple[tuple[str, int], ...] = ()
+    build: Build | None = field(default=None, compare=False)
 
     @property
     def couplings(self) -> int:
@@ -41,6 +43,24 @@ class Option:
     def units(self) -> int:
         """The margin in integer units: compared as integers, so that equal margins tie."""
         return 0 if self.margin is None else round(self.margin * MARGIN_UNIT)
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """Everything that one choice is made from.
+
+    ``ventilators`` are numbered 0 to n - 1, of which at most ``usable`` may be used (the reserve is held back);
+    ``stock`` ``None`` = no part is scarce; ``left_breaks`` counts 1 for a bed that would be taken off a ventilator if
+    it were left; ``pools`` are machines that are alike.
+    """
+
+    beds: int
+    options: tuple[Option, ...]
+    ventilators: int
+    usable: int
+    stock: Mapping[str, int] | None
+    left_breaks: tuple[int, ...]
+    pools: tuple[tuple[int, ...], ...] = ()
 
 
 def pool_number(pool: int) -> int:
@@ -122,13 +142,12 @@ class Offers:
                     options.append(Option((i,), pool_number(pool), None, 0, 1))
         return options
 
-    def shared(self, members: tuple[int, ...], pool: int) -> list[Option]:
+    def shared(self, members: tuple[int, ...], pool: int, build: Build) -> list[Option]:
         """A group on machines of one pool, a member's own or any; its margin (0 here) is for the caller to set."""
         numbers = self.machines.pools[pool]
         if not in_reach(self.machines.ventilators[numbers[0]], members, self.candidates):
             return []
         needs = sum(len(self.candidates[i].needs) for i in members)
-        parts = standard_build(len(members)).parts
         options: list[Option] = []
         own = sorted({n for i in members if (n := self._machine_in(i, pool)) is not None})
         sole = False
@@ -140,9 +159,9 @@ class Offers:
                 if sole:
                     continue
                 sole = True
-            options.append(Option(members, number, 0.0, needs, len(members) - staying, parts))
+            options.append(Option(members, number, 0.0, needs, len(members) - staying, build.parts, build))
         if not sole:
-            options.append(Option(members, pool_number(pool), 0.0, needs, len(members), parts))
+            options.append(Option(members, pool_number(pool), 0.0, needs, len(members), build.parts, build))
         return options
 
     def _machine_in(self, bed: int, pool: int) -> int | None:

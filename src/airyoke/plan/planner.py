@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import MAX_PATIENTS
+from airyoke.limits.policy import Policy
 from airyoke.plan.assignment import Assignment
 from airyoke.plan.candidate import Permitted, permitted_pairs
 from airyoke.plan.chooser import Chooser
@@ -13,6 +14,7 @@ from airyoke.plan.judging import Judge
 from airyoke.plan.options import Machines, Offers, Option
 from airyoke.plan.pool import Pool
 from airyoke.plan.request import Progress, Request, Stop, usable_count
+from airyoke.plan.store_room import StoreRoom
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,9 @@ def plan_groups(request: Request, progress: Progress | None = None, stop: Stop |
 
     offers = Offers(candidates, Machines.of(free), kept_labels)
     judge = Judge(candidates, policy, request.draws, request.seed)
-    pool = Pool(request, offers, judge, permitted_pairs(candidates, policy), stop or (lambda: False))
+    permitted = permitted_pairs(candidates, policy)
+    store = StoreRoom(request.stock, _most_groups(permitted, free_for_use, policy), request.catalogue)
+    pool = Pool(request, offers, judge, permitted, store, stop or (lambda: False))
     chooser = Chooser(pool, free_for_use)
     if policy.sharing != "no":
         pool.add_pairs(tell)
@@ -84,11 +88,16 @@ def plan_groups(request: Request, progress: Progress | None = None, stop: Stop |
         ventilators=free,
         kept=kept,
         reserve=tuple(v.label for v in request.ventilators if v.usable and v.label not in in_use),
-        permitted=pool.permitted,
+        permitted=permitted,
         pool=pool,
         chooser=chooser,
         rounds=rounds,
     )
+
+
+def _most_groups(permitted: Permitted, usable: int, policy: Policy) -> int:
+    """How many groups could ever share at once, the reserve given up."""
+    return min(len({bed for pair in permitted.pairs for bed in pair}) // 2, usable + policy.reserve_ventilators)
 
 
 def _pairs_suffice(assignment: Assignment, beds: int, usable: int) -> bool:

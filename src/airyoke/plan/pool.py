@@ -13,10 +13,12 @@ from dataclasses import replace
 from typing import TypeVar
 
 from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.builds import Build
 from airyoke.plan.candidate import Permitted
 from airyoke.plan.judging import Judge, Verdict, ventilator_class
 from airyoke.plan.options import Machines, Offers, Option, in_reach
 from airyoke.plan.request import Progress, Request, Stop
+from airyoke.plan.store_room import Parts, StoreRoom
 
 MOST_ROUNDS = 50
 # Verdicts spent on one plan: about 40 s on two cores. Counted, not timed, so that the same ward gives the same plan on
@@ -31,11 +33,14 @@ Chosen = TypeVar("Chosen")
 class Pool:
     """The groups that may be, what is known of their margins, and the machines that they may be on."""
 
-    def __init__(self, request: Request, offers: Offers, judge: Judge, permitted: Permitted, stop: Stop) -> None:
+    def __init__(
+        self, request: Request, offers: Offers, judge: Judge, permitted: Permitted, store: StoreRoom, stop: Stop
+    ) -> None:
         self.request = request
         self.offers = offers
         self.judge = judge
         self.permitted = permitted
+        self.store = store
         self.stop = stop
         self.groups: list[tuple[int, ...]] = []
         self.cut_short = False  # not every larger group was offered
@@ -44,7 +49,7 @@ class Pool:
             for number, machines in enumerate(offers.machines.pools)
             if "pc" in offers.machines.ventilators[machines[0]].modes
         ]
-        self._offered: dict[tuple[tuple[int, ...], int], list[Option]] = {}
+        self._offered: dict[tuple[tuple[int, ...], int, Parts], list[Option]] = {}
 
     @property
     def machines(self) -> Machines:
@@ -55,21 +60,36 @@ class Pool:
         """Pools of machines that can share, and the class of each."""
         return self._kinds
 
+    def builds(self, members: Sequence[int]) -> tuple[Build, ...]:
+        """The builds that a group may have, best first."""
+        heated = all(self.request.candidates[i].humidification == "heated" for i in members)
+        return self.store.builds(len(members), heated=heated)
+
     def add_pairs(self, tell: Progress) -> None:
-        """Offer every permitted pair, screened."""
-        pairs = self.permitted.groups(2)
-        kinds = self.kinds()
-        if pairs:
-            for kind in dict.fromkeys(kind for _, kind in kinds):
-                self.judge.prepare(2, kind)
+        """Offer every permitted pair, screened on every build."""
+        self.groups = self.permitted.groups(2)
+        self.screen_pairs(tell)
+
+    def screen_pairs(self, tell: Progress) -> None:
+        """Screen every pair on every build of the store room that it has not been screened on."""
+        pairs, kinds = [g for g in self.groups if len(g) == 2], self.kinds()
+        for kind in dict.fromkeys(kind for _, kind in kinds):
+            for build in dict.fromkeys(build for members in pairs for build in self.builds(members)):
+                self.judge.prepare(kind, build)
         for number, members in enumerate(pairs):
             if number % 32 == 0:
                 tell("screening pairs", number, len(pairs))
             for pool, kind in kinds:
                 if self.near(pool, members):
-                    self.judge.screen(members, kind)
+                    for build in self.builds(members):
+                        self.judge.screen(members, kind, build)
         tell("screening pairs", len(pairs), len(pairs))
-        self.groups = pairs
+
+    def with_store(self, store: StoreRoom) -> Pool:
+        """The same pairs with another store room's builds; verdicts are shared."""
+        other = Pool(self.request, self.offers, self.judge, self.permitted, store, self.stop)
+        other.add_pairs(lambda _what, _done, _of: None)
+        return other
 
     def add_larger(self, size: int) -> None:
         """Offer groups of one more than before: those of which every smaller part could be allowed."""
@@ -84,13 +104,16 @@ class Pool:
             larger = sorted(larger, key=lambda g: -self._highest_bound(g))[:MOST_LARGER_GROUPS]
         self.groups = [*self.groups, *sorted(larger)]
 
-    def bound(self, members: tuple[int, ...], kind: Ventilator) -> float:
-        """What the margin of a group on this class will not exceed, as far as is known."""
-        own = self.judge.bound(members, kind)
+    def bound(self, members: tuple[int, ...], kind: Ventilator, build: Build) -> float:
+        """What the margin of a group on this class and build will not exceed, as far as is known."""
+        own = self.judge.bound(members, kind, build)
         if own is not None:
             return own
-        # One more member never raises a margin: the least of the smaller groups is a bound.
-        return min(self.bound(members[:k] + members[k + 1 :], kind) for k in range(len(members)))
+        # One more member never raises a margin: the least of the smaller groups, each on its best build, is a bound.
+        return min(self._on_best_build(members[:k] + members[k + 1 :], kind) for k in range(len(members)))
+
+    def _on_best_build(self, members: tuple[int, ...], kind: Ventilator) -> float:
+        return max((self.bound(members, kind, build) for build in self.builds(members)), default=float("-inf"))
 
     def options(self, *, judged_only: bool = False) -> list[Option]:
         """Every bed alone, and every group that is allowed as far as is known."""
@@ -99,32 +122,36 @@ class Pool:
             for pool, kind in self.kinds():
                 if not self.near(pool, members):
                     continue
-                verdict = self.judge.known(members, kind)
-                if verdict is not None and not self._usable(verdict, pool):
-                    continue
-                if verdict is None and judged_only:
-                    continue
-                margin = self.bound(members, kind)
-                if margin >= 0.0:
-                    options.extend(self._offer(members, pool, margin))
+                for build in self.builds(members):
+                    verdict = self.judge.known(members, kind, build)
+                    if verdict is not None and not self._usable(verdict, pool):
+                        continue
+                    if verdict is None and judged_only:
+                        continue
+                    margin = self.bound(members, kind, build)
+                    if margin >= 0.0:
+                        options.extend(self._offer(members, pool, build, margin))
         return options
 
-    def _offer(self, members: tuple[int, ...], pool: int, margin: float) -> list[Option]:
+    def _offer(self, members: tuple[int, ...], pool: int, build: Build, margin: float) -> list[Option]:
         """The options of a group, made anew only when its margin has become another."""
-        offered = self._offered.get((members, pool))
+        key = (members, pool, build.parts)
+        offered = self._offered.get(key)
         if offered is None:
-            offered = self.offers.shared(members, pool)
+            offered = self.offers.shared(members, pool, build)
         if offered and offered[0].margin != margin:
             offered = [replace(option, margin=margin) for option in offered]
-        self._offered[members, pool] = offered
+        self._offered[key] = offered
         return offered
 
-    def waiting(self, chosen: Sequence[Option]) -> list[tuple[tuple[int, ...], Ventilator]]:
-        """The shared groups among these that the engine has not judged on their class."""
+    def waiting(self, chosen: Sequence[Option]) -> list[tuple[tuple[int, ...], Ventilator, Build]]:
+        """The shared groups among these that the engine has not judged on their class and build."""
         groups = dict.fromkeys(
-            (o.beds, ventilator_class(self.machines.one_of(o.ventilator))) for o in chosen if o.margin is not None
+            (o.beds, ventilator_class(self.machines.one_of(o.ventilator)), o.build)
+            for o in chosen
+            if o.build is not None
         )
-        return [(beds, kind) for beds, kind in groups if self.judge.known(beds, kind) is None]
+        return [one for one in groups if self.judge.known(*one) is None]
 
     def to_fixed_point(
         self,
@@ -142,12 +169,12 @@ class Pool:
             waiting = self.waiting(chosen)
             if not waiting:
                 return result, number, True
-            for done, (beds, kind) in enumerate(waiting):
+            for done, (beds, kind, build) in enumerate(waiting):
                 if self.stop() or spent >= more:
                     return result, number, False
                 if tell is not None:
                     tell(f"judging, round {number}", done, len(waiting))
-                self.judge.verdict(beds, kind)
+                self.judge.verdict(beds, kind, build)
                 spent += 1
         return result, MOST_ROUNDS, False
 
@@ -158,7 +185,9 @@ class Pool:
             verdicts = [
                 (verdict, kind)
                 for pool, kind in self.kinds()
-                if self.near(pool, members) and (verdict := self.judge.known(members, kind)) is not None
+                if self.near(pool, members)
+                for build in self.builds(members)
+                if (verdict := self.judge.known(members, kind, build)) is not None
             ]
             if verdicts:
                 found.append(max(verdicts, key=lambda v: (v[0].allowed, v[0].margin)))
@@ -170,7 +199,8 @@ class Pool:
             if bed in members:
                 for pool, kind in self.kinds():
                     if self.near(pool, members):
-                        self.judge.verdict(members, kind)
+                        for build in self.builds(members):
+                            self.judge.verdict(members, kind, build)
 
     def near(self, pool: int, members: Sequence[int]) -> bool:
         """Whether machines of the pool may stand where these beds are."""
@@ -180,7 +210,7 @@ class Pool:
         return self._highest_bound(members) >= 0.0
 
     def _highest_bound(self, members: tuple[int, ...]) -> float:
-        near = [self.bound(members, kind) for pool, kind in self.kinds() if self.near(pool, members)]
+        near = [self._on_best_build(members, kind) for pool, kind in self.kinds() if self.near(pool, members)]
         return max(near, default=float("-inf"))
 
     def _usable(self, verdict: Verdict, pool: int) -> bool:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.needs import Catalogue
+from airyoke.circuit.parts import PARTS
 from airyoke.limits.policy import Policy
 from airyoke.plan.candidate import Candidate
 
@@ -15,7 +17,10 @@ Stop = Callable[[], bool]  # asked between judgements: whether to answer with wh
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Everything a plan depends on. ``candidates`` in the order of the beds; ``stock`` ``None`` = nothing is scarce."""
+    """Everything a plan depends on. ``candidates`` in the order of the beds; ``stock`` ``None`` = nothing is scarce.
+
+    ``catalogue`` holds the parts that may be in the store room, the site's own among them.
+    """
 
     candidates: tuple[Candidate, ...]
     ventilators: tuple[Ventilator, ...]
@@ -23,6 +28,7 @@ class Request:
     stock: dict[str, int] | None
     draws: int = 256
     seed: int = 0
+    catalogue: Catalogue = field(default_factory=lambda: PARTS)
 
 
 def usable_count(request: Request) -> int:
