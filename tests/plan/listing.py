@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from airyoke.plan.options import Option
-from plan.option_tables import Table
+from airyoke.plan.options import Choices, Option
 from referees.plan_referee import GIVEN_UP_FOR_BREAKS, millionths
 
 Goals = tuple[int, int, int, int | None, int, int | None]
@@ -30,13 +29,13 @@ class Listed:
         return frozenset(o.beds for o in self.chosen if len(o.beds) > 1)
 
 
-def every_plan(table: Table) -> list[Listed]:
+def every_plan(table: Choices) -> list[Listed]:
     """All of them: each bed in turn is left, or placed by one of the options that begin with it."""
     return [_listed(table, chosen) for chosen in _ways(table, 0, (), frozenset(), frozenset())]
 
 
 def _ways(
-    table: Table, bed: int, chosen: tuple[Option, ...], covered: frozenset[int], machines: frozenset[int]
+    table: Choices, bed: int, chosen: tuple[Option, ...], covered: frozenset[int], machines: frozenset[int]
 ) -> Iterator[tuple[Option, ...]]:
     while bed in covered:
         bed += 1
@@ -54,7 +53,7 @@ def _ways(
             yield from _ways(table, bed + 1, (*chosen, o), covered | set(o.beds), used)
 
 
-def _in_stock(table: Table, chosen: Iterable[Option]) -> bool:
+def _in_stock(table: Choices, chosen: Iterable[Option]) -> bool:
     if table.stock is None:
         return True
     taken: dict[str, int] = {}
@@ -64,7 +63,7 @@ def _in_stock(table: Table, chosen: Iterable[Option]) -> bool:
     return all(count <= table.stock.get(name, 0) for name, count in taken.items())
 
 
-def _listed(table: Table, chosen: tuple[Option, ...]) -> Listed:
+def _listed(table: Choices, chosen: tuple[Option, ...]) -> Listed:
     covered = {bed for o in chosen for bed in o.beds}
     left = tuple(bed for bed in range(table.beds) if bed not in covered)
     shared = [(millionths(o.margin), len(o.beds)) for o in chosen if len(o.beds) > 1 and o.margin is not None]

@@ -5,14 +5,16 @@ The options are made twice: as the planner offers them (own machines and pools),
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import combinations
 from random import Random
 
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.builds import Build, standard_build
 from airyoke.plan.candidate import Candidate, Note
-from airyoke.plan.options import KEPT, Machines, Offers, Option
+from airyoke.plan.options import KEPT, Choices, Machines, Offers, Option
 from plan.option_tables import TIED_MARGINS
 
 KEPT_LABEL = "K1"
@@ -45,11 +47,11 @@ class MachineWard:
         """The options as the planner makes them."""
         options = self.offers.alone()
         for (members, pool), margin in self.margins.items():
-            options.extend(replace(o, margin=margin) for o in self.offers.shared(members, pool))
+            options.extend(replace(o, margin=margin) for o in self.offers.shared(members, pool, build_of(len(members))))
         return options
 
-    def by_name(self) -> list[Option]:
-        """Every bed and every group on every machine that it may be on."""
+    def by_name(self, spared: frozenset[str] = frozenset()) -> list[Option]:
+        """Every bed and every group on every machine that it may be on; ``spared`` are parts that count for nothing."""
         options: list[Option] = []
         for i, c in enumerate(self.candidates):
             if c.keeps_ventilator:
@@ -60,13 +62,14 @@ class MachineWard:
                 if v.label == c.ventilator or (mode in v.modes and v.room in (None, c.room)):
                     options.append(Option((i,), n, None, 0, int(v.label != c.ventilator)))
         for (members, pool), margin in self.margins.items():
+            parts = tuple(line for line in parts_of(len(members)) if line[0] not in spared)
             for n in self.machines.pools[pool]:
                 v = self.machines.ventilators[n]
                 if v.room is None or all(self.candidates[i].room == v.room for i in members):
                     options.append(
                         Option(
                             members, n, margin, sum(len(self.candidates[i].needs) for i in members),
-                            self.breaks(members, n), parts_of(len(members)),
+                            self.breaks(members, n), parts,
                         )
                     )  # fmt: skip
         return options
@@ -74,6 +77,19 @@ class MachineWard:
     def breaks(self, members: tuple[int, ...], machine: int) -> int:
         """Beds that would come to this machine from elsewhere."""
         return sum(self.candidates[i].ventilator != self.machines.ventilators[machine].label for i in members)
+
+
+def choices(ward: MachineWard, options: Iterable[Option]) -> Choices:
+    """What one choice is made from."""
+    return Choices(
+        ward.beds, tuple(options), len(ward.machines.ventilators), ward.usable, ward.stock, ward.left_breaks,
+        ward.machines.pools,
+    )  # fmt: skip
+
+
+def build_of(size: int) -> Build:
+    """A circuit that takes these parts; nobody breathes through it here."""
+    return replace(standard_build(size), parts=parts_of(size))
 
 
 def parts_of(size: int) -> tuple[tuple[str, int], ...]:

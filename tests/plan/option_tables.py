@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 from random import Random
 
-from airyoke.plan.options import Option
+from airyoke.plan.options import Choices, Option
 
 # Many equal ones, some a millionth apart, some around the 0.10 that may be given up for fewer breaks.
 TIED_MARGINS = (
@@ -15,19 +14,7 @@ TIED_MARGINS = (
 PARTS = ("valve", "filter", "wye")
 
 
-@dataclass(frozen=True)
-class Table:
-    """One choice: what `assign` takes, in its order."""
-
-    beds: int
-    options: tuple[Option, ...]
-    ventilators: int
-    usable: int
-    stock: dict[str, int] | None
-    left_breaks: tuple[int, ...]
-
-
-def random_table(seed: int) -> Table:
+def random_table(seed: int) -> Choices:
     """The table of that number, the same each time."""
     rng = Random(f"options {seed}")
     beds = rng.randint(1, 8)
@@ -59,7 +46,7 @@ def random_table(seed: int) -> Table:
                 breaks = rng.randint(0, size)
                 options.append(Option(members, v, on_this, needs, breaks, _parts(rng, size)))
     rng.shuffle(options)
-    return Table(
+    return Choices(
         beds, tuple(options), ventilators, usable, _stock(rng), tuple(rng.choice((0, 1, 1)) for _ in range(beds))
     )
 

@@ -10,17 +10,18 @@ import pytest
 
 from airyoke.plan import compose, planner
 from airyoke.plan.assignment import MOST_ALTERNATIVES, Assignment, assign, left_instead
-from airyoke.plan.options import KEPT, Option, pool_number
+from airyoke.plan.options import KEPT, Choices, Option, pool_number
 from airyoke.plan.plan import Goal, Plan
 from airyoke.plan.planner import Planned
 from airyoke.ward.questions import plan_ward
 from airyoke.ward.ward import Ward
-from plan.option_tables import Table
 from plan.ward_rules import WardRules
 from referees.plan_referee import Best, best_plan, millionths
 
 LONG = os.environ.get("AIRYOKE_LONG") == "1"
 DRAWS = 32
+# A circuit can be built without these, with a caution: the gas is sampled from the HMEF, the tube carries the filter.
+CAN_DO_WITHOUT = frozenset({"capnograph-adapter", "catheter-mount"})
 NOW = datetime(2026, 11, 25, 14, 0)
 
 
@@ -28,14 +29,13 @@ def plain(options: tuple[Option, ...]):
     return [(o.beds, o.ventilator, o.margin, o.needs, o.breaks, o.parts) for o in options]
 
 
-def refereed(table: Table) -> Best:
+def refereed(table: Choices) -> Best:
     return best_plan(table.beds, plain(table.options), table.usable, table.stock, table.left_breaks)
 
 
-def assigned(table: Table) -> Assignment:
-    t = table
-    best = assign(t.beds, t.options, t.ventilators, t.usable, t.stock, t.left_breaks)
-    instead = left_instead(best, t.beds, t.options, t.ventilators, t.usable, t.stock)
+def assigned(table: Choices) -> Assignment:
+    best = assign(table)
+    instead = left_instead(best, table)
     return replace(best, alternatives=tuple(left for left, _ in instead))
 
 
@@ -71,7 +71,7 @@ def wrong_alternatives(found: tuple[tuple[int, ...], ...], best: Best) -> bool:
     return not set(found) <= real or len(set(found)) != MOST_ALTERNATIVES
 
 
-def wrong_choice(chosen: tuple[Option, ...], left: tuple[int, ...], table: Table, best: Best) -> str | None:
+def wrong_choice(chosen: tuple[Option, ...], left: tuple[int, ...], table: Choices, best: Best) -> str | None:
     """Do the chosen options stand for the goals that were said, and are they a plan at all?"""
     covered = [bed for o in chosen for bed in o.beds]
     machines = [o.ventilator for o in chosen if o.ventilator >= 0]
@@ -111,12 +111,12 @@ def every_option(ward: Ward, rules: WardRules, planned: Planned) -> tuple[Option
             for machine in rules.stays_as_it_is_on(bed):
                 options.append(Option((i,), number[machine], None, 0, rules.breaks((bed,), machine)))
     pools = planned.pool.machines.pools
-    offered: dict[tuple[tuple[int, ...], int], Option] = {}
+    offered: dict[tuple[tuple[int, ...], int, object], Option] = {}
     for o in planned.options:
         if len(o.beds) > 1:
             named = (p for p, numbers in enumerate(pools) if o.ventilator in numbers or pool_number(p) == o.ventilator)
-            offered[o.beds, next(named)] = o
-    for (members, pool), o in offered.items():
+            offered[o.beds, next(named), o.parts] = o
+    for (members, pool, _), o in offered.items():
         beds = tuple(labels[i] for i in members)
         options.extend(
             replace(o, ventilator=n, breaks=rules.breaks(beds, rules.free[n])) for n in pools[pool]
@@ -124,11 +124,11 @@ def every_option(ward: Ward, rules: WardRules, planned: Planned) -> tuple[Option
     return tuple(options)
 
 
-def table_of(ward: Ward, rules: WardRules, planned: Planned) -> Table:
+def table_of(ward: Ward, rules: WardRules, planned: Planned) -> Choices:
     """What the planner chose from, with machines, reserve and breaks counted here from the raw ward."""
     left_breaks = tuple(int(b.readings is not None and b.ventilator is not None) for b in ward.beds)
     options = every_option(ward, rules, planned)
-    return Table(len(ward.beds), options, len(rules.free), rules.usable_number(), ward.stock, left_breaks)
+    return Choices(len(ward.beds), options, len(rules.free), rules.usable_number(), ward.stock, left_breaks)
 
 
 def planned_in_full(ward: Ward, *, hints: bool = False) -> tuple[Planned, Plan]:

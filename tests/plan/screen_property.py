@@ -69,19 +69,19 @@ def compared(seed: int, wanted: dict[int, int], beds: int = 40) -> Iterator[Comp
         groups = hopeful if size == 2 else permitted.groups_from(_inside(judge, hopeful), size)
         if not groups:
             return
-        judge.prepare(size, KIND)
+        judge.prepare(KIND, standard_build(size))
         found = 0
         for members in rng.sample(groups, min(len(groups), 4 * count)):
             if found == count:
                 break
-            screened = judge.screen(members, KIND)
+            screened = judge.screen(members, KIND, standard_build(len(members)))
             if screened is None or screened.margin < FAR_OUTSIDE:
                 continue
             found += 1
             patients = [p for i in members if (p := candidates[i].patient) is not None]
             present = [candidates[i].present_settings for i in members]
             settings = search.best(patients, present, standard_build(size), screened).settings
-            margin = judge.answer(members, settings, draws=DRAWS).margin
+            margin = judge.answer(members, standard_build(size), settings, draws=DRAWS).margin
             assert margin is not None
             yield Compared(seed, members, screened.margin, margin.value)
         hopeful = groups
@@ -91,7 +91,7 @@ def _inside(judge: Judge, groups: list[tuple[int, ...]]) -> set[tuple[int, ...]]
     """Groups that a larger one could be made of: the screen, with its offset, does not leave them outside."""
     found = set()
     for members in groups:
-        screened = judge.screen(members, KIND)
+        screened = judge.screen(members, KIND, standard_build(len(members)))
         if screened is not None and screened.margin + SCREEN_OFFSET >= 0.0:
             found.add(members)
     return found

@@ -35,7 +35,9 @@ def changed(ward, hint):
     if hint.id == "reserve":
         return replace(ward, policy=replace(policy, reserve_ventilators=policy.reserve_ventilators - 1)), beds
     if hint.id == "parts":
-        return replace(ward, stock=None), beds
+        more = {part: int(count) for count, part in re.findall(r"(\d+) (\S+)", hint.text.partition(" more in")[0])}
+        assert more
+        return replace(ward, stock={p: ward.stock.get(p, 0) + more.get(p, 0) for p in {*ward.stock, *more}}), beds
     if hint.id == "max-group-size":
         assert policy.max_group_size < MAX_PATIENTS
         return replace(ward, policy=replace(policy, max_group_size=policy.max_group_size + 1)), beds

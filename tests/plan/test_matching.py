@@ -11,7 +11,7 @@ import pytest
 from airyoke.plan.assignment import BREAK_TOLERANCE, Assignment, assign
 from airyoke.plan.matching import Matched, match
 from airyoke.plan.options import KEPT, MARGIN_UNIT, Option
-from plan.machine_tables import MachineWard, machine_ward, parts_of
+from plan.machine_tables import MachineWard, build_of, choices, machine_ward, parts_of
 from plan.option_tables import TIED_MARGINS
 from plan.refereed import LONG, goals_of, goals_of_referee, plain
 from referees.plan_referee import best_plan
@@ -44,14 +44,11 @@ def options_of(ward: MachineWard, seed: int) -> list[Option]:
 
 
 def matched(ward: MachineWard, options: list[Option], highest: int | None = None) -> Matched | None:
-    return match(ward.beds, options, ward.usable, ward.stock, TOLERANCE, highest)
+    return match(choices(ward, options), TOLERANCE, highest)
 
 
 def solved(ward: MachineWard, options: list[Option]) -> Assignment:
-    return assign(
-        ward.beds, options, len(ward.machines.ventilators), ward.usable, ward.stock, ward.left_breaks,
-        ward.machines.pools,
-    )  # fmt: skip
+    return assign(choices(ward, options))
 
 
 def machines_short(ward: MachineWard) -> int:
@@ -67,7 +64,7 @@ def larger_groups(ward: MachineWard, seed: int) -> list[Option]:
         for size in (3, 4)
         for members in combinations(free, size)
         if rng.random() < 0.5 and ward.machines.pools
-        for o in ward.offers.shared(members, 0)
+        for o in ward.offers.shared(members, 0, build_of(len(members)))
     ]
 
 

@@ -9,11 +9,13 @@ import pytest
 
 from airyoke.breath.ventilator import Ventilator
 from airyoke.plan.assignment import Option
+from airyoke.plan.options import Choices
 from airyoke.plan.plan import Plan
 from airyoke.plan.planner import Planned
+from airyoke.plan.pool import Pool
 from airyoke.ward.ward import Ward
-from plan.option_tables import Table
 from plan.refereed import (
+    CAN_DO_WITHOUT,
     LONG,
     every_option,
     goals_of,
@@ -89,7 +91,7 @@ def test_the_groups_of_the_plan_reach_the_goals_of_its_proof(wards):
         chosen = [
             next(
                 o for o in every_option(one.ward, one.rules, one.planned)
-                if o.beds == tuple(numbers[b] for b in g.beds)
+                if o.beds == tuple(numbers[b] for b in g.beds) and (len(g.beds) == 1 or o.parts == g.parts)
                 and o.ventilator == (-1 if g.beds[0] in one.rules.kept else machines[g.ventilator])
             )
             for g in one.plan.groups
@@ -142,8 +144,8 @@ def test_the_options_are_all_that_the_raw_ward_allows_and_no_more(wards):
                 return "this machine cannot", beds, machine
             if o.margin is None or o.margin < 0.0 or one.ward.policy.sharing == "no":
                 return "not allowed", o
-            want = (rules.needs(beds), rules.breaks(beds, machine), rules.parts(len(beds)))
-            if (o.needs, o.breaks, dict(o.parts)) != want:
+            want = (rules.needs(beds), rules.breaks(beds, machine))
+            if (o.needs, o.breaks) != want or not makes_a_circuit(dict(o.parts), rules.parts(len(beds))):
                 return o, want
         wanted = {(b, v) for b in labels for v in rules.stays_as_it_is_on(b)}
         return ("alone", alone ^ wanted) if alone != wanted else None
@@ -213,9 +215,10 @@ def test_the_store_room_has_what_the_plan_takes(wards):
     def check(one):
         taken: dict[str, int] = {}
         for g in one.plan.groups:
-            if len(g.beds) > 1:
-                for part, count in one.rules.parts(len(g.beds)).items():
-                    taken[part] = taken.get(part, 0) + count
+            if len(g.beds) > 1 and not makes_a_circuit(dict(g.parts), one.rules.parts(len(g.beds))):
+                return g.beds, g.parts
+            for part, count in g.parts:
+                taken[part] = taken.get(part, 0) + count
         listed = {line.part: (line.need, line.have) for line in one.plan.pick_list}
         stock = one.ward.stock
         wanted = {p: (n, None if stock is None else stock.get(p, 0)) for p, n in taken.items()}
@@ -226,8 +229,17 @@ def test_the_store_room_has_what_the_plan_takes(wards):
     assert failures(wards, check) is None
 
 
-def judged_apart(ward: Ward, rules: WardRules) -> Table:
-    """The options of a ward from its raw cells, each group judged in a ward of its own with one machine."""
+def makes_a_circuit(parts: dict[str, int], usual: dict[str, int]) -> bool:
+    """What the rule of the trade asks for and no more, or less of what a circuit can do without."""
+    return parts.keys() <= usual.keys() and all(
+        parts.get(name, 0) == count or (name in CAN_DO_WITHOUT and parts.get(name, 0) < count)
+        for name, count in usual.items()
+    )
+
+
+def judged_apart(ward: Ward, rules: WardRules, pool: Pool) -> Choices:
+    """The options of a ward from its raw cells, each group judged in a ward of its own with one machine and the parts
+    of one circuit."""
     labels = [bed.label for bed in ward.beds]
     options: list[Option] = []
     for i, label in enumerate(labels):
@@ -237,7 +249,7 @@ def judged_apart(ward: Ward, rules: WardRules) -> Table:
             if machine in rules.stays_as_it_is_on(label):
                 options.append(Option((i,), number, None, 0, rules.breaks((label,), machine)))
     # Machines that differ only in name and place give one and the same verdict.
-    verdicts: dict[tuple[tuple[str, ...], Ventilator], float | None] = {}
+    verdicts: dict[tuple[object, ...], float | None] = {}
     for size in range(2, ward.policy.max_group_size + 1 if ward.policy.sharing != "no" else 2):
         for members in combinations(range(len(labels)), size):
             beds = tuple(labels[i] for i in members)
@@ -247,25 +259,28 @@ def judged_apart(ward: Ward, rules: WardRules) -> Table:
                 machine = rules.machine[label]
                 if "pc" not in machine.modes or not rules.reaches(label, beds):
                     continue
-                key = (beds, replace(machine, label="", room=None))
-                if key not in verdicts:
-                    verdicts[key] = margin_alone(ward, rules, beds, machine)
-                margin = verdicts[key]
-                if margin is not None:
-                    needs, breaks = rules.needs(beds), rules.breaks(beds, label)
-                    parts = tuple(sorted(rules.parts(size).items()))
-                    options.append(Option(members, number, margin, needs, breaks, parts))
+                for build in pool.builds(members):
+                    key = (beds, replace(machine, label="", room=None), build.parts)
+                    if key not in verdicts:
+                        parts = None if ward.stock is None else dict(build.parts)
+                        verdicts[key] = margin_alone(ward, rules, beds, machine, parts)
+                    margin = verdicts[key]
+                    if margin is not None:
+                        needs, breaks = rules.needs(beds), rules.breaks(beds, label)
+                        options.append(Option(members, number, margin, needs, breaks, build.parts))
     left_breaks = tuple(int(b.readings is not None and b.ventilator is not None) for b in ward.beds)
-    return Table(len(labels), tuple(options), len(rules.free), rules.usable_number(), ward.stock, left_breaks)
+    return Choices(len(labels), tuple(options), len(rules.free), rules.usable_number(), ward.stock, left_breaks)
 
 
-def margin_alone(ward: Ward, rules: WardRules, beds: tuple[str, ...], machine: Ventilator) -> float | None:
+def margin_alone(
+    ward: Ward, rules: WardRules, beds: tuple[str, ...], machine: Ventilator, stock: dict[str, int] | None
+) -> float | None:
     """The margin of this group where there is nothing else to choose; ``None`` where it may not be."""
     policy = replace(ward.policy, reserve_ventilators=0)
     few = tuple(rules.bed[b] for b in beds)
     # The machines they are on now stay in the ward, as their lungs were read on them; none of them is to be had.
     present = tuple(replace(v, usable=False) for v in ward.ventilators)
-    small = Ward(few, (*present, replace(machine, label="the one", room=None)), policy, None)
+    small = Ward(few, (*present, replace(machine, label="the one", room=None)), policy, stock)
     _, plan = planned_in_full(small)
     for group in plan.groups:
         if len(group.beds) == len(beds):
@@ -281,7 +296,7 @@ def test_no_group_judged_by_itself_would_make_a_better_plan(wards):
     some = sorted(scarce, key=lambda one: one.best.couplings == 0)[:WARDS_JUDGED_APART]
 
     def check(one):
-        said, true = goals_of(one.plan.proof), goals_of_referee(refereed(judged_apart(one.ward, one.rules)))
+        said, true = goals_of(one.plan.proof), goals_of_referee(refereed(judged_apart(one.ward, one.rules, one.planned.pool)))
         return None if said == true else f"said {said}, true {true}"
 
     assert failures(some, check) is None

@@ -8,7 +8,7 @@ import pytest
 
 from airyoke.plan.assignment import assign
 from airyoke.plan.options import KEPT
-from plan.machine_tables import machine_ward
+from plan.machine_tables import choices, machine_ward
 from plan.refereed import LONG, goals_of, goals_of_referee, plain
 from referees.plan_referee import best_plan
 
@@ -16,10 +16,7 @@ WARDS = 2000 if LONG else 100
 
 
 def pooled(ward, options=None):
-    return assign(
-        ward.beds, ward.offered() if options is None else options, len(ward.machines.ventilators), ward.usable,
-        ward.stock, ward.left_breaks, ward.machines.pools,
-    )  # fmt: skip
+    return assign(choices(ward, ward.offered() if options is None else options))
 
 
 @pytest.fixture(scope="module")

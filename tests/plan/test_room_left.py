@@ -41,15 +41,15 @@ def pairs():
         ward = study_ward(seed, 12)
         candidates = tuple(candidate(a, ward.policy) for a in assess_ward(ward))
         judge = Judge(candidates, ward.policy, DRAWS, 0)
-        judge.prepare(2, KIND)
+        judge.prepare(KIND, standard_build(2))
         taken = 0
         for members in permitted_pairs(candidates, ward.policy).groups(2):
             if taken == 2 or len(found) == PAIRS:
                 break
-            screened = judge.screen(members, KIND)
+            screened = judge.screen(members, KIND, standard_build(2))
             if screened is None or screened.margin < 0.0:
                 continue
-            verdict = judge.verdict(members, KIND)
+            verdict = judge.verdict(members, KIND, standard_build(2))
             if verdict.allowed:
                 taken += 1
                 patients = [candidates[i].patient for i in members]

@@ -21,12 +21,12 @@ from airyoke.plan import planner
 from airyoke.plan import pool as pools
 from airyoke.plan.candidate import Candidate
 from airyoke.plan.judging import ventilator_class
+from airyoke.plan.options import Choices
 from airyoke.plan.planner import Planned, plan_groups
 from airyoke.plan.request import Request
 from plan.listing import best_goals_of, every_plan
 from plan.machine_tables import KEPT_LABEL, MachineWard, machine_ward
-from plan.option_tables import Table
-from plan.refereed import LONG, goals_of, goals_of_referee, plain
+from plan.refereed import CAN_DO_WITHOUT, LONG, goals_of, goals_of_referee, plain
 from referees.plan_referee import Best, best_plan, millionths
 
 WARDS = 500 if LONG else 40
@@ -47,31 +47,31 @@ class InventedJudge:
     screened: set[Key] = field(default_factory=set)
     verdicts: dict[Key, SimpleNamespace] = field(default_factory=dict)
 
-    def prepare(self, size, kind):
+    def prepare(self, kind, build):
         pass
 
-    def screen(self, members, kind):
+    def screen(self, members, kind, build):
         self.screened.add((members, kind))
         if self.bounds[members, kind] < 0.0:
-            self.verdict(members, kind, count=False)
+            self.verdict(members, kind, build, count=False)
 
-    def bound(self, members, kind):
+    def bound(self, members, kind, _build):
         known = self.verdicts.get((members, kind))
         if known is not None:
             return known.margin if known.allowed else float("-inf")
         return self.bounds[members, kind] if (members, kind) in self.screened else None
 
-    def known(self, members, kind):
+    def known(self, members, kind, _build):
         return self.verdicts.get((members, kind))
 
-    def verdict(self, members, kind, *, count=True):
+    def verdict(self, members, kind, build, *, count=True):
         key = (members, kind)
         if key not in self.verdicts:
             margin, figure = self.true[key], SimpleNamespace(value=self.shown_ml[members])
             answer = SimpleNamespace(ventilator={"displayed_tidal_volume_ml": figure})
             allowed = margin >= 0.0
             self.verdicts[key] = SimpleNamespace(
-                members=members, margin=margin, allowed=allowed, answer=answer if count else None, counted=count
+                members=members, build=build, margin=margin, allowed=allowed, answer=answer if count else None, counted=count
             )
         return self.verdicts[key]
 
@@ -87,7 +87,7 @@ class Case:
 
     request: Request
     judge: InventedJudge
-    table: Table
+    table: Choices
 
     @property
     def best(self) -> Best:
@@ -138,7 +138,7 @@ def _judge(rng: Random, ward: MachineWard, largest: int) -> InventedJudge:
     return InventedJudge(bounds, true, shown)
 
 
-def _table(ward: MachineWard, judge: InventedJudge, request: Request, largest: int) -> Table:
+def _table(ward: MachineWard, judge: InventedJudge, request: Request, largest: int) -> Choices:
     margins: dict[tuple[tuple[int, ...], int], float] = {}
     of = ward.candidates
     for size in range(2, largest + 1):
@@ -154,7 +154,7 @@ def _table(ward: MachineWard, judge: InventedJudge, request: Request, largest: i
                     margins[members, pool] = margin
     ward = replace(ward, margins=margins)
     usable = max(len(ward.machines.ventilators) - request.policy.reserve_ventilators, 0)
-    return Table(ward.beds, tuple(ward.by_name()), len(ward.machines.ventilators), usable, ward.stock, ward.left_breaks)
+    return Choices(ward.beds, tuple(ward.by_name(CAN_DO_WITHOUT)), len(ward.machines.ventilators), usable, ward.stock, ward.left_breaks)
 
 
 @contextmanager
@@ -183,9 +183,9 @@ def wrong_groups(case: Case, found: Planned) -> str | None:
     known = {(o.beds, o.ventilator): o for o in case.table.options}
     for o in chosen:
         true = known.get((o.beds, o.ventilator))
-        if true is None or (true.margin, true.needs, true.parts and dict(true.parts)) != (
-            o.margin, o.needs, o.parts and dict(o.parts),
-        ):  # fmt: skip
+        if true is None or (true.margin, true.needs) != (o.margin, o.needs) or not dict(true.parts).items() <= dict(
+            o.parts
+        ).items():
             return f"{o} is not what was judged: {true}"
         if len(o.beds) > 1 and (o.beds, ventilator_class(found.ventilators[o.ventilator])) not in case.judge.verdicts:
             return f"{o} was not judged"

@@ -85,6 +85,7 @@ def test_the_closed_form_without_its_correction_would_be_noticed():
     assert np.abs(factor - 1.0).max() > 0.04
 
 
+PAIR = standard_build(2)
 TOLERANCES = {
     "tidal_volume_ml_per_kg": 0.5, "driving_pressure_cmh2o": 0.6, "plateau_cmh2o": 0.6, "trapped_peep_cmh2o": 0.6,
     "total_peep_rise_cmh2o": 0.6, "total_peep_fall_cmh2o": 0.6, "ph": 0.06, "spo2_pct": 1.0,
@@ -97,7 +98,7 @@ def test_what_the_screen_says_of_a_refused_pair_is_what_the_engine_gives_at_the_
         policy, candidates, _ = ward_of(seed)
         judge = Judge(candidates, policy, DRAWS, 0)
         for members in permitted_pairs(candidates, policy).groups(2):
-            screened, verdict = judge.screen(members, KIND), judge.known(members, KIND)
+            screened, verdict = judge.screen(members, KIND, PAIR), judge.known(members, KIND, PAIR)
             if verdict is None or screened is None:
                 continue
             refused = refused_pair(verdict, KIND, judge)
@@ -108,7 +109,7 @@ def test_what_the_screen_says_of_a_refused_pair_is_what_the_engine_gives_at_the_
             )  # fmt: skip
             assert refused.by in ("screen", "readings")
             assert refused.limits
-            answer = judge.answer(members, tried, draws=0)
+            answer = judge.answer(members, PAIR, tried, draws=0)
             for row in refused.limits:
                 if row.bed is None:
                     assert row.limit in ("fio2", "fio2_spread")

@@ -130,7 +130,7 @@ class WardRules:
 
     @staticmethod
     def parts(size: int) -> dict[str, int]:
-        """What a shared circuit for so many takes, by the rule of the trade."""
+        """What a shared circuit for so many takes, by the rule of the trade; the last two it can do without."""
         return {
             "y-piece": 2 * (size - 1) + size,  # splitters a side, and a wye at each patient
             "one-way-valve": 2 * size,

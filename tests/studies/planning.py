@@ -69,9 +69,9 @@ class PairBook:
         """The pair at its best settings."""
         if beds not in self._known:
             if not self._prepared:
-                self._judge.prepare(2, self._kind)
+                self._judge.prepare(self._kind, standard_build(2))
                 self._prepared = True
-            verdict = self._judge.verdict(tuple(self._number[b] for b in beds), self._kind)
+            verdict = self._judge.verdict(tuple(self._number[b] for b in beds), self._kind, standard_build(len(beds)))
             settings = (
                 verdict.answer.settings
                 if verdict.answer is not None

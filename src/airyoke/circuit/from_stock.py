@@ -78,18 +78,26 @@ def _pick_list(
     results: Sequence[BuiltCircuit | CannotBuild], stock: Stock | None, catalogue: Catalogue
 ) -> tuple[PickLine, ...]:
     need: Counter[str] = Counter()
-    stands_for: dict[str, dict[str, None]] = {}
+    instead: dict[str, dict[str, None]] = {}
     for one in results:
         if isinstance(one, CannotBuild):
             continue
         need.update(dict(one.build.parts))
-        for pick in one.substitutes:
-            for part in pick.option.parts:
-                stands_for.setdefault(part, {})[USUAL[pick.slot]] = None
+        for part, usual, _ in stands_for(one):
+            instead.setdefault(part, {})[usual] = None
     return tuple(
-        PickLine(part, need[part], None if stock is None else stock.get(part, 0), ", ".join(stands_for.get(part, ())))
+        PickLine(part, need[part], None if stock is None else stock.get(part, 0), ", ".join(instead.get(part, ())))
         for part in catalogue
         if need[part]
+    )
+
+
+def stands_for(built: BuiltCircuit) -> tuple[tuple[str, str, str], ...]:
+    """Every part that stands in for a usual one: the part, what it stands for, and what to mind (may be empty)."""
+    return tuple(
+        (part, USUAL[pick.slot], pick.option.note)
+        for pick in built.substitutes
+        for part in pick.option.parts
     )
 
 

@@ -179,7 +179,7 @@ def _model(choices: Choices) -> tuple[IntegerModel, list[int], list[int]]:
     options = choices.options
     x = [model.variable() for _ in options]
     left = [model.variable() for _ in range(choices.beds)]
-    of_bed: list[dict[int, float]] = [{left[i]: 1.0} for i in range(beds)]
+    of_bed: list[dict[int, float]] = [{left[i]: 1.0} for i in range(choices.beds)]
     on_machine: dict[int, dict[int, float]] = {}
     for variable, option in zip(x, options, strict=True):
         for i in option.beds:

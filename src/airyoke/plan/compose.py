@@ -8,7 +8,8 @@ from datetime import datetime
 
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
-from airyoke.circuit.builds import single_build, standard_build
+from airyoke.circuit.builds import Build, single_build
+from airyoke.circuit.from_stock import stands_for
 from airyoke.limits.answer import GroupAnswer
 from airyoke.limits.answering import SOURCES, answer_group
 from airyoke.limits.policy import Policy
@@ -110,17 +111,20 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
             f"G{number}", ventilator.label, (members[0].bed,), (), "single", (), None, present, (), answer, None,
             "as_read" if answer is not None else "not_judged", breaks,
         )  # fmt: skip
-    verdict = planned.judge.verdict(option.beds, ventilator_class(ventilator)).answer
+    build = option.build
+    assert build is not None, "a shared option has a build"
+    verdict = planned.judge.verdict(option.beds, ventilator_class(ventilator), build).answer
     assert verdict is not None, "only judged groups are options"
     settings = replace(verdict.settings, circuit_compensation=ventilator.circuit_compensation)
-    answer = planned.judge.answer(option.beds, settings, draws=verdict.draws, shown_by=ventilator)
+    answer = planned.judge.answer(option.beds, build, settings, draws=verdict.draws, shown_by=ventilator)
     return PlannedGroup(
         id=f"G{number}",
         ventilator=ventilator.label,
         beds=tuple(c.bed for c in members),
         needs=tuple(need for c in members for need in c.needs),
         build=answer.build,
-        parts=standard_build(len(members)).parts,
+        parts=build.parts,
+        built=planned.pool.store.made(build.parts),
         settings=settings,
         present_settings=present,
         alarms=alarms_of(answer, alarm_system_of(ventilator)),
@@ -128,10 +132,10 @@ def _group(number: int, option: Option, planned: Planned, request: Request) -> P
         rehearsal=_rehearsal(members, settings, request) if request.policy.rehearse else None,
         status="judged",
         breaks=breaks,
-        switches=_switches(members, ventilator),
+        switches=_switches(members, ventilator, heated=_has_chamber(build, request)),
         room_left=room_left(
             [c.bed for c in members], [c.patient for c in members if c.patient is not None],
-            standard_build(len(members)), settings, request.policy,
+            build, settings, request.policy,
         ),
     )  # fmt: skip
 
@@ -148,11 +152,18 @@ SWITCHES = (
 )  # common practice, no source
 
 
-def _switches(members: Sequence[Candidate], ventilator: Ventilator) -> tuple[str, ...]:
-    heated = [c.bed for c in members if c.humidification == "heated"]
-    out = f"bed {', '.join(heated)}: heated humidifier off and out, the build carries a filter"
-    filters = (out,) if heated else ()
+def _has_chamber(build: Build, request: Request) -> bool:
+    return any(request.catalogue[part].kind == "humidifier" for part, _ in build.parts)
+
+
+def _switches(members: Sequence[Candidate], ventilator: Ventilator, *, heated: bool) -> tuple[str, ...]:
     compensation = f"circuit compensation {ventilator.circuit_compensation}, as this plan assumes"
+    if heated:
+        one = "one heated humidifier, in the shared inspiratory limb; no HME anywhere in this circuit"
+        return (*SWITCHES, compensation, one)
+    on_heated = [c.bed for c in members if c.humidification == "heated"]
+    out = f"bed {', '.join(on_heated)}: heated humidifier off and out, the build carries a filter"
+    filters = (out,) if on_heated else ()
     return (*SWITCHES, compensation, *filters)
 
 
@@ -280,10 +291,16 @@ def _limits_broken_alone(groups: Sequence[PlannedGroup]) -> list[Finding]:
 
 def _pick_list(groups: Sequence[PlannedGroup], stock: dict[str, int] | None) -> tuple[PickLine, ...]:
     need: dict[str, int] = {}
+    instead: dict[str, dict[str, None]] = {}
     for group in groups:
         for part, count in group.parts:
             need[part] = need.get(part, 0) + count
-    return tuple(PickLine(part, n, None if stock is None else stock.get(part, 0)) for part, n in need.items())
+        for part, usual, note in stands_for(group.built) if group.built is not None else ():
+            instead.setdefault(part, {})[f"for {usual}" + (f": {note}" if note else "")] = None
+    return tuple(
+        PickLine(part, n, None if stock is None else stock.get(part, 0), "; ".join(instead.get(part, ())) or None)
+        for part, n in need.items()
+    )
 
 
 def _cautions(shared: Sequence[PlannedGroup], request: Request) -> tuple[said.Caution, ...]:

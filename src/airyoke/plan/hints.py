@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from airyoke.circuit.builds import MAX_PATIENTS, standard_build
+from airyoke.circuit.choice import CannotBuild
 from airyoke.lungs.patient import Patient
 from airyoke.plan.candidate import Candidate, Note, why_not_together
+from airyoke.plan.chooser import Chooser
 from airyoke.plan.judging import Judge, Verdict, ventilator_class
 from airyoke.plan.options import Option
 from airyoke.plan.planner import Planned
@@ -30,14 +32,13 @@ def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, 
         return tuple(why), tuple(change)
     why.extend(c.never)
     change.extend(c.never_change)
-    planned.pool.judge_pairs_of(bed)  # what is said of a partner is what the engine said
-    mine = [v for v, _ in planned.pool.pair_verdicts() if bed in v.members]
+    mine = _verdicts_of(planned, bed)
     allowed = [v for v in mine if v.allowed]
     rules = [(i, j) for i, j, _ in planned.permitted.refused if bed in (i, j)]
     if c.may_share:
-        missing = missing_parts(request.stock)
-        if allowed and missing:
-            why.append(Note("parts", f"the store room lacks parts for another shared circuit: {missing}"))
+        if allowed and planned.missing is not None:
+            lacking = missing_parts(planned.missing)
+            why.append(Note("parts", f"the store room lacks parts for another shared circuit: {lacking}"))
         elif allowed:
             others = ", ".join(_other(v, bed, request) for v in allowed)
             why.append(Note("partners-taken", f"may share with {others}; each serves more patients elsewhere"))
@@ -52,12 +53,16 @@ def why_left(planned: Planned, request: Request, bed: int) -> tuple[tuple[Note, 
     return tuple(why), tuple(change)
 
 
-def missing_parts(stock: dict[str, int] | None) -> str:
-    """What the stock lacks for one shared circuit of two, in words; empty where nothing is."""
-    if stock is None:
-        return ""
-    short = [(part, need, stock.get(part, 0)) for part, need in standard_build(2).parts if stock.get(part, 0) < need]
-    return ", ".join(f"{part} {have} of {need}" for part, need, have in short)
+def missing_parts(missing: CannotBuild) -> str:
+    """The smallest set of parts that is missing for one more circuit, in words."""
+    return " and ".join(f"{count} {part}" for part, count in missing.missing)
+
+
+def _verdicts_of(planned: Planned, bed: int) -> list[Verdict]:
+    """What the engine says of every pair of this bed, on the circuits that there would be with the parts that miss."""
+    pool = planned.pool if planned.with_parts is None else planned.with_parts.pool
+    pool.judge_pairs_of(bed)
+    return [verdict for verdict, _ in pool.pair_verdicts() if bed in verdict.members]
 
 
 def _other(verdict: Verdict, bed: int, request: Request) -> str:
@@ -82,8 +87,8 @@ def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Not
     policy, c = request.policy, request.candidates[bed]
     hints: list[Note] = []
 
-    def places(more: int, options: Sequence[Option] = (), stock: dict[str, int] | None = request.stock) -> bool:
-        return planned.chooser.fewest_left(more, options, stock) < len(planned.assignment.left)
+    def places(more: int, options: Sequence[Option] = (), chooser: Chooser = planned.chooser) -> bool:
+        return chooser.fewest_left(more, options) < len(planned.assignment.left)
 
     if c.patient is not None:
         spare = Option((bed,), len(planned.ventilators), None, 0, 1)
@@ -92,8 +97,9 @@ def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Not
     if policy.reserve_ventilators > 0 and planned.reserve and places(1):
         text = "giving up one ventilator of the reserve gives a place to one more bed, against the policy"
         hints.append(Note("reserve", text))
-    if request.stock is not None and places(0, stock=None):
-        hints.append(Note("parts", "with more parts in the store room one more bed would have a place"))
+    if planned.missing is not None and planned.with_parts is not None and places(0, chooser=planned.with_parts):
+        lacking = missing_parts(planned.missing)
+        hints.append(Note("parts", f"{lacking} more in the store room give a place to one more bed"))
     if c.may_share and policy.sharing != "no":
         larger = policy.max_group_size + 1
         if larger <= MAX_PATIENTS:
@@ -170,7 +176,8 @@ def _first_that_fits(
 
     for i, other in sorted(others, key=apart)[:MOST_TRIED]:
         first, second = sorted((bed, i))
-        if judge.verdict((first, second), ventilator_class(machines[0])).allowed:
+        builds = planned.pool.builds((first, second)) or (standard_build(2),)
+        if any(judge.verdict((first, second), ventilator_class(machines[0]), build).allowed for build in builds):
             return [Note(id_, f"{c.bed} and {other.bed} may share {condition}")]
     return []
 
@@ -187,10 +194,11 @@ def _larger_options(planned: Planned, request: Request, bed: int, size: int) -> 
     for members in groups[:MOST_LARGER_GROUPS]:
         for pool, kind in planned.pool.kinds():
             if planned.pool.near(pool, members):
-                verdict = planned.judge.verdict(members, kind)
-                if verdict.allowed:
-                    offered = planned.pool.offers.shared(members, pool)
-                    options.extend(replace(one, margin=verdict.margin) for one in offered)
+                for build in planned.pool.builds(members):
+                    verdict = planned.judge.verdict(members, kind, build)
+                    if verdict.allowed:
+                        offered = planned.pool.offers.shared(members, pool, build)
+                        options.extend(replace(one, margin=verdict.margin) for one in offered)
     return options
 
 
@@ -211,7 +219,8 @@ def _remeasure(planned: Planned, request: Request, bed: int) -> list[Note]:
             replace(one, patient=measured_again(one.patient, sd)) if i in verdict.members and one.patient else one
             for i, one in enumerate(request.candidates)
         )
-        if Judge(known, request.policy, request.draws, request.seed).verdict(verdict.members, kind).allowed:
+        again = Judge(known, request.policy, request.draws, request.seed)
+        if again.verdict(verdict.members, kind, verdict.build).allowed:
             other = _other(verdict, bed, request)
             hints.append(
                 Note("measure-again", f"plateau and total PEEP of {c.bed} and {other} measured again with care "

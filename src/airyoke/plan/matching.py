@@ -35,8 +35,9 @@ def match(choices: Choices, tolerance: int, highest: int | None = None) -> Match
     """The best plan of pairs that places everybody, or ``None`` where matching does not certify one.
 
     The options hold at most one choice for every pair (one build) and every bed alone (machines alike, see
-    ``Offers.alike``); larger groups are passed over: where this answers they cannot be in a best plan. ``tolerance`` in units of margin
-    may be given up for fewer breaks. ``highest``: the largest smallest margin is known not to exceed this.
+    ``Offers.alike``); larger groups are passed over: where this answers they cannot be in a best plan. ``tolerance`` in
+    units of margin may be given up for fewer breaks. ``highest``: the largest smallest margin
+    is known not to exceed this.
     """
     beds, options = choices.beds, choices.options
     alone = {o.beds[0]: o for o in options if len(o.beds) == 1}

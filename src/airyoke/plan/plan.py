@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Literal
 
 from airyoke.breath.settings import Settings
+from airyoke.circuit.from_stock import BuiltCircuit
 from airyoke.limits.answer import Assumed, GroupAnswer, Source
 from airyoke.plan.candidate import Note
 from airyoke.plan.room_left import RoomLeft
@@ -61,6 +62,8 @@ class PlannedGroup:
     ``status``: ``judged`` by the engine at shared settings · ``as_read`` a patient who stays alone, judged at its
     present settings · ``not_judged`` a bed whose readings were refused. ``present_settings`` by bed.
     ``breaks`` are the beds whose ventilator changes. ``switches`` says what else is to be set or avoided on it.
+    ``build`` is the name of its circuit, ``parts`` what that takes, ``built`` its joints where it was chosen from the
+    stock.
     """
 
     id: str
@@ -78,6 +81,7 @@ class PlannedGroup:
     breaks: tuple[str, ...] = ()
     switches: tuple[str, ...] = ()
     room_left: tuple[RoomLeft, ...] = ()
+    built: BuiltCircuit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +139,10 @@ class RefusedPair:
 
 @dataclass(frozen=True, slots=True)
 class PickLine:
-    """One line of the pick list: ``have`` is ``None`` where no stock sheet was given."""
+    """One line of the pick list: ``have`` is ``None`` where no stock sheet was given.
+
+    ``substitute``: what the part stands in for, and what to mind; ``None`` for a usual part.
+    """
 
     part: str
     need: int

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import MAX_PATIENTS
+from airyoke.circuit.choice import CannotBuild
 from airyoke.limits.policy import Policy
 from airyoke.plan.assignment import Assignment
 from airyoke.plan.candidate import Permitted, permitted_pairs
@@ -30,6 +31,8 @@ class Planned:
     pool: Pool
     chooser: Chooser
     rounds: int
+    missing: CannotBuild | None = None  # where somebody is left: what one more shared circuit would take
+    with_parts: Chooser | None = None  # who could be placed if that were there
 
     @property
     def judge(self) -> Judge:
@@ -70,8 +73,12 @@ def plan_groups(request: Request, progress: Progress | None = None, stop: Stop |
         pool.add_larger(larger.pop(0))
         assignment, more = chooser.best(tell)
         rounds += more
+    missing, with_parts = None, None
     if assignment.left:
         assignment = chooser.with_alternatives(assignment)
+        missing = store.lacks((o.parts for o in assignment.chosen), 2) if pool.groups else None
+        if missing is not None:
+            with_parts = Chooser(pool.with_store(store.with_more(missing.missing)), free_for_use)
     tell("looking for the runner-up", 0, 1)
     runner_up = chooser.second(assignment) if policy.sharing != "no" else None
     while larger and (runner_up is None or len(runner_up.left) > len(assignment.left)):
@@ -92,6 +99,8 @@ def plan_groups(request: Request, progress: Progress | None = None, stop: Stop |
         pool=pool,
         chooser=chooser,
         rounds=rounds,
+        missing=missing,
+        with_parts=with_parts,
     )
 
 

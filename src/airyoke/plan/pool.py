@@ -86,9 +86,10 @@ class Pool:
         tell("screening pairs", len(pairs), len(pairs))
 
     def with_store(self, store: StoreRoom) -> Pool:
-        """The same pairs with another store room's builds; verdicts are shared."""
+        """The same groups with another store room's builds; verdicts are shared."""
         other = Pool(self.request, self.offers, self.judge, self.permitted, store, self.stop)
-        other.add_pairs(lambda _what, _done, _of: None)
+        other.groups = self.groups
+        other.screen_pairs(lambda _what, _done, _of: None)
         return other
 
     def add_larger(self, size: int) -> None:
