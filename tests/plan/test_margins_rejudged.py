@@ -98,7 +98,7 @@ def promised():
 
 def promise(seed: int, ward: Ward, rules: WardRules, group: PlannedGroup) -> Promised:
     patients = tuple(p for b in group.beds if (p := rules.lungs(rules.bed[b])) is not None)
-    build = standard_build(len(patients))
+    build = standard_build(len(patients)) if group.built is None else group.built.build
     draws = fresh_draws(patients, build, ASSUMPTIONS, FRESH, FRESH_SEED + seed)
     return Promised(
         seed, group, patients, build,

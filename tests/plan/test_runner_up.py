@@ -23,9 +23,7 @@ def shared_groups(chosen):
 
 
 def second(table, best):
-    return assign_other_than(
-        best, table.beds, table.options, table.ventilators, table.usable, table.stock, table.left_breaks
-    )
+    return assign_other_than(best, table)
 
 
 def test_no_plan_that_differs_in_a_group_or_in_who_is_left_is_better_than_the_runner_up():
