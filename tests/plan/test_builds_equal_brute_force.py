@@ -22,7 +22,7 @@ from plan.listing import Goals, best_goals_of, every_plan
 from plan.refereed import LONG, goals_of
 from plan.test_rounds import Case, case_of, planned
 
-WARDS = 300 if LONG else 40
+WARDS = 300 if LONG else 25
 MOST_BEDS = 6
 # For every part a stock may hold: how many of it one circuit for two takes at most.
 FOR_TWO = {
