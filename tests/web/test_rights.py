@@ -12,7 +12,9 @@ from airyoke.web.app import PAGES
 from web.conftest import PASSWORD, signed_in, token_of
 
 OPEN = {"/health", "/sign-in", "/static/{digest}/{name}", "/enter/{word}"}
-FILLED = {"bed": "E1", "ventilator": "V2", "sequence": "20", "key": "ph", "digest": "x", "name": "app.css", "word": "x"}
+FILLED = {
+    "bed": "E1", "ventilator": "V2", "sequence": "20", "key": "ph", "digest": "x", "name": "app.css", "word": "x", "file": "ward-order.pdf",
+}
 
 # Who may send what, from the table of roles in docs/record.md: forms that a role makes good use of.
 FORMS: dict[str, tuple[dict[str, str], set[str]]] = {

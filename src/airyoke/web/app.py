@@ -20,7 +20,19 @@ from airyoke import __version__
 from airyoke.quantities import Finding, Refused
 from airyoke.record import Conflict, Record
 from airyoke.record.door import door
-from airyoke.web import api, bed_page, build_page, group_page, plan_page, record_page, sign_in, site_page, ward_page
+from airyoke.web import (
+    api,
+    bed_page,
+    build_page,
+    group_page,
+    group_record,
+    plan_page,
+    print_page,
+    record_page,
+    sign_in,
+    site_page,
+    ward_page,
+)
 from airyoke.web.demo import Ticket
 from airyoke.web.desk import Desk
 from airyoke.web.engine_room import EngineRoom
@@ -31,7 +43,9 @@ LOG: Final = logging.getLogger("airyoke.web")
 _FONTS: Final = {"regular.ttf": "AtkinsonHyperlegible-Regular.ttf", "bold.ttf": "AtkinsonHyperlegible-Bold.ttf"}
 _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
-PAGES: Final = (ward_page, bed_page, plan_page, group_page, build_page, record_page, site_page, sign_in)
+PAGES: Final = (
+    ward_page, bed_page, plan_page, print_page, group_page, group_record, build_page, record_page, site_page, sign_in,
+)  # fmt: skip
 
 
 def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = False, ticket: Ticket | None = None,

@@ -14,7 +14,9 @@ from typing import Any, Literal
 
 from airyoke.circuit.needs import CircuitNeeds
 from airyoke.contract.case_domain import DomainCase
+from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.limits.answer import GroupAnswer
+from airyoke.paper.material import Provenance, Running
 from airyoke.plan.changes import Change
 from airyoke.plan.coupling import Coupling
 from airyoke.plan.plan import Alarm
@@ -22,7 +24,7 @@ from airyoke.plan.what_if import Moved, Question
 from airyoke.quantities import Refused
 from airyoke.ward.ward import Ward
 
-Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit"]
+Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets"]
 Tell = Callable[[str, int, int], None]
 
 
@@ -66,6 +68,16 @@ class CircuitQuestion:
 
     needs: CircuitNeeds
     stock: dict[str, int] | None
+
+
+@dataclass(frozen=True, slots=True)
+class SheetsQuestion:
+    """Every sheet of a plan."""
+
+    plan: PlanAnswer
+    ward: Ward
+    provenance: Provenance
+    running: tuple[Running, ...]
 
 
 def engine_main(pipe: Connection) -> None:
@@ -148,7 +160,14 @@ def _circuit(about: CircuitQuestion, _: Tell) -> Any:
     return one, found.pick_list, None if isinstance(one, CannotBuild) else report_of(one.assembly)
 
 
+def _sheets(about: SheetsQuestion, _: Tell) -> Any:
+    from airyoke.paper import gather, sheets
+
+    return sheets(gather(about.plan, about.ward, about.provenance, about.running))
+
+
 _DO: dict[Work, Callable[[Any, Tell], Any]] = {
     "warm": _warm, "check": _check, "plan": _plan, "predict": _predict,
     "what_if": _what_if, "what_if_answer": _what_if_answer, "circuit": _circuit,
+    "sheets": _sheets,
 }  # fmt: skip

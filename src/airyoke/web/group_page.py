@@ -17,7 +17,7 @@ from airyoke.contract.times import readings_words
 from airyoke.contract.why import explain
 from airyoke.contract.words import amount_words, name_words, number_words, plain, unit_words
 from airyoke.limits.answer import Figure, GroupAnswer
-from airyoke.quantities import Refused, quantity
+from airyoke.quantities import Finding, Refused, quantity
 from airyoke.web.desk import Look
 from airyoke.web.saved_groups import (
     HAPPENS,
@@ -43,8 +43,15 @@ SHOWN_BY_THE_MACHINE: Final = (
 @router.get("/groups/{ventilator}")
 def group(visiting: Visiting, ventilator: str) -> Response:
     """The page; with settings in the address it shows what they would do."""
+    return group_view(visiting, ventilator, dict(visiting.request.query_params))
+
+
+def group_view(visiting: Visit, ventilator: str, typed: dict[str, str], wrong: tuple[Finding, ...] = (),
+               status: int = 200) -> Response:  # fmt: skip
+    """The page with what was typed; ``wrong`` says why a form of it was not taken."""
+    from airyoke.web.group_record import GATE, accepted_plan
+
     look, saved = found(visiting, ventilator)
-    typed = dict(visiting.request.query_params)
     shown: dict[str, Any] = {"findings": (), "results": None}
     if visiting.desk.engine.ready:
         try:
@@ -52,9 +59,12 @@ def group(visiting: Visiting, ventilator: str) -> Response:
         except Refused as refusal:
             shown["findings"] = refusal.findings
     return visiting.page(
-        "group.html", look, here="group", group=saved, knobs=knobs_of(saved), typed=typed, tab="gets",
+        "group.html", look, status=status, here="group", group=saved, knobs=knobs_of(saved), typed=typed, tab="gets",
         dials=dial_list(tuple(_present(look, bed) for bed in saved.beds), saved.settings, saved.ventilator),
-        room=room_lines(saved), plain=plain, happens=happens(saved), **shown,
+        room=room_lines(saved), plain=plain, happens=happens(saved), wrong=wrong, gate=GATE,
+        accepted=accepted_plan(visiting, saved), may_start=visiting.may("group_started"),
+        may_dial=visiting.may("settings_changed"), written="written" in typed, seen=look.state.sequence,
+        machines=[one for one in look.state.ventilators if one != ventilator], **shown,
     )  # fmt: skip
 
 
@@ -96,6 +106,9 @@ def why(visiting: Visiting, ventilator: str, bed: str, key: str) -> Response:
     )  # fmt: skip
 
 
+_NOT_ASKED: Final = ("token", "seen", "once", "writer", "written", "reason")
+
+
 def happens(saved: SavedGroup) -> list[tuple[str, list[tuple[str, str]]]]:
     """What may happen to each bed: words and the change that they mean."""
     return [(bed, [(words, change.format(shlex.quote(bed))) for words, change in HAPPENS]) for bed in saved.beds]
@@ -125,7 +138,7 @@ def what_if(visiting: Visit, look: Look, saved: SavedGroup, typed: Mapping[str, 
     times = [one.bed.readings.read_at for one in look.assessed
              if one.bed.readings is not None and one.bed.label in saved.beds]  # fmt: skip
     solved = answer.outcome == "solved"
-    query = "".join(f"&{quote(key)}={quote(value)}" for key, value in typed.items() if value)
+    query = "".join(f"&{quote(key)}={quote(value)}" for key, value in typed.items() if value and key not in _NOT_ASKED)
     labels = list(dict.fromkeys((*saved.beds, *(one.label for one in answer.patients))))
     lanes = [
         lane_view(

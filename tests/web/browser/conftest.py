@@ -7,6 +7,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -47,18 +48,26 @@ def small_ward() -> Tables:
     return tables
 
 
-@pytest.fixture(scope="session")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    folder: Path = tmp_path_factory.mktemp("served")
+@contextmanager
+def planned_app(folder: Path) -> Iterator[Served]:
+    """The small ward served, its plan worked out, the engine warm."""
     with demo_record(folder, tables=small_ward()) as record, socket.socket() as door:
         door.bind(("127.0.0.1", 0))
         app = create_app(record, ticket=Ticket("ann", "only-once"))
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="on"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
         thread.start()
+        began = time.monotonic()
         while not server.started:
             time.sleep(0.02)
-        yield Served(f"http://127.0.0.1:{door.getsockname()[1]}", record, app.state.desk)
+        served = Served(f"http://127.0.0.1:{door.getsockname()[1]}", record, app.state.desk)
+        job = served.desk.plan(served.desk.look())
+        assert job is not None
+        while not job.ended:
+            assert time.monotonic() - began < 180.0, "no plan within three minutes"
+            time.sleep(0.05)
+        assert job.standing == "done", job.words
+        yield served
         server.should_exit = True
         thread.join(timeout=10.0)
 
@@ -75,16 +84,10 @@ def chromium() -> Iterator[Any]:
 
 
 @pytest.fixture(scope="session")
-def planned(served: Served) -> Served:
-    """The same, once the plan of the ward is there."""
-    job = served.desk.plan(served.desk.look())
-    assert job is not None
-    began = time.monotonic()
-    while not job.ended:
-        assert time.monotonic() - began < 120.0, "no plan within two minutes"
-        time.sleep(0.05)
-    assert job.standing == "done", job.words
-    return served
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """One app for every test that writes nothing that another test looks at."""
+    with planned_app(tmp_path_factory.mktemp("served")) as served:
+        yield served
 
 
 def sign_in(page: Any, served: Served, name: str = "ann") -> None:
