@@ -267,6 +267,22 @@ def circuit(
 
 
 @app.command()
+def faults(
+    case: Annotated[str, typer.Argument(metavar="CASE", help="A case as a JSON file; - reads it from stdin.")],
+    only: Annotated[
+        str | None, typer.Option("--only", metavar="FAULT", help="One fault in full: --only tube-blocked.A")
+    ] = None,
+    card: Annotated[bool, typer.Option("--card", help="The card for the bedside alone.")] = False,
+    as_json: Json = False,
+    seed: Seed = 0,
+) -> int:
+    """Everything that can go wrong in one group: whom it hurts, how soon, which alarm tells, what stays silent."""
+    from airyoke.cli.faults import faults_command
+
+    return faults_command(case, as_json=as_json, seed=seed, only=only, card=card)
+
+
+@app.command()
 def limits(as_json: Json = False, seed: Seed = 0) -> int:
     """The limits, the conditions that bear on sharing, the policy and the defaults, each with its source."""
     from airyoke.cli.limits import limits_command

@@ -38,7 +38,7 @@ def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: in
         reason = "no CASE is given"
         raise Refused((Finding("command-line", "refused", reason, "give a JSON file, or - for stdin"),))
     _check(asked)
-    case = _case(source)
+    case = domain_case(source)
     if asked.changes:
         return _what_if(case, asked, as_json=as_json, seed=seed)
     if asked.trim:
@@ -119,7 +119,7 @@ def _what_if(case: DomainCase, asked: Asked, *, as_json: bool, seed: int) -> int
     from airyoke.plan.coupling import Coupling
     from airyoke.plan.what_if import Question, compare
 
-    others = {} if asked.others is None else {one.label: one for one in _case(asked.others).patients}
+    others = {} if asked.others is None else {one.label: one for one in domain_case(asked.others).patients}
     coupling = Coupling(case.patients, case.bare_build, case.settings, case.trims)
     changes = parse_changes(asked.changes, coupling.labels, others)
     question = Question(seed=seed, structural=case.structural, hold_sensor="inspiratory")
@@ -138,7 +138,8 @@ def _notes(case: DomainCase) -> tuple[Caution, ...]:
     return tuple(Caution(f.id, f"{f.column}: {f.reason}; {f.remedy}") for f in case.findings)
 
 
-def _case(source: str) -> DomainCase:
+def domain_case(source: str) -> DomainCase:
+    """The case in a file, or for ``-`` on stdin. Raises ``Refused`` for whatever is wrong with it."""
     written = read_case(_text(source), None if source == "-" else Path(source).name)
     return written.to_domain(unusual(written))
 

@@ -16,6 +16,7 @@ from airyoke.contract.built import Built
 from airyoke.contract.case import Case
 from airyoke.contract.check_answer import CheckAnswer
 from airyoke.contract.circuit_answer import CircuitAnswer, PartsAnswer
+from airyoke.contract.faults_answer import FaultsAnswer
 from airyoke.contract.fields import Frozen
 from airyoke.contract.findings_answer import ErrorAnswer
 from airyoke.contract.limits_answer import LimitsAnswer
@@ -38,6 +39,7 @@ MODELS: dict[str, type[Frozen]] = {
     "circuit": CircuitAnswer,
     "built": Built,
     "parts": PartsAnswer,
+    "faults": FaultsAnswer,
     "check": CheckAnswer,
     "why": WhyAnswer,
     "template": TemplateAnswer,

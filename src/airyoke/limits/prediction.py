@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from airyoke.breath.engine import FINE, Accuracy, Breath, LungMechanics, PackedNetworks, pack, settle
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
+from airyoke.circuit.network import FlowNetwork
 from airyoke.limits.margins import Judged, judge
 from airyoke.limits.policy import Policy
 from airyoke.lungs import gas_exchange
@@ -135,12 +136,20 @@ def on_build(group: SampledGroup, build: Build) -> SampledGroup:
 @lru_cache(maxsize=32)
 def _build_draws(build: Build, draws: int, seed: int) -> tuple[PackedNetworks, Integers]:
     """The build with its unmeasured resistances and compliances drawn (one shared cause each)."""
+    drawn = drawn_networks(build, draws, seed)
+    if len(drawn) == 1:
+        return pack(drawn), np.zeros(draws + 1, np.int64)
+    return pack(drawn), np.arange(draws + 1)
+
+
+def drawn_networks(build: Build, draws: int, seed: int) -> list[FlowNetwork]:
+    """The network of a build and one for each draw of its data; the first alone where its data have no spread."""
     if draws == 0 or (build.resistance_relative_sd == 0.0 and build.compliance_relative_sd == 0.0):
-        return pack([build.network]), np.zeros(draws + 1, np.int64)
+        return [build.network]
     resistance = build_resistance_factor(build, draws, seed)
     compliance = np.exp(build.compliance_relative_sd * normal_draws("build", 1, draws, seed))
     drawn = [build.network.scaled(float(r), float(c)) for r, c in zip(resistance[1:], compliance, strict=True)]
-    return pack([build.network, *drawn]), np.arange(draws + 1)
+    return [build.network, *drawn]
 
 
 def build_resistance_factor(build: Build, draws: int, seed: int) -> Floats:
@@ -217,6 +226,13 @@ def predict(
         holds=holds,
         accuracy=accuracy,
     )
+    return outcome_of(group, settings, breath, rows=rows, settings_of=settings_of)
+
+
+def outcome_of(
+    group: SampledGroup, settings: Sequence[Settings], breath: Breath, *, rows: Integers, settings_of: Integers
+) -> GroupOutcome:
+    """What a breath means for the patients: volume per kg, gases, work; terms as in :func:`predict`."""
     rate = np.array([s.rate_per_min for s in settings])[settings_of, None]
     peep = np.array([s.peep_cmh2o for s in settings])[settings_of, None]
     fio2 = np.array([s.fio2 for s in settings])[settings_of, None]
