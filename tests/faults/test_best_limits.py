@@ -10,7 +10,7 @@ import pytest
 from airyoke.faults.alarms import Before
 from airyoke.faults.best_limits import NEGLIGIBLE, Danger, Dangers, best_limits
 from airyoke.faults.false_alarms import false_alarms
-from airyoke.faults.watching import Scatter, Watch
+from airyoke.faults.watching import Drift, Scatter, Watch
 from airyoke.plan.alarm_system import AlarmSystem
 from faults.alarm_courses import PRESSURE, course
 
@@ -28,10 +28,11 @@ FEW = AlarmSystem(
         ),
     )
 )
+NO_DRIFT = Drift(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def dangers(seed: int, wobbly: float = 0.056) -> Dangers:
-    watch = Watch(PRESSURE, 4.0, FEW, Scatter(patient_volume=wobbly, peep_cmh2o=0.6, peak_pressure=0.05), paths=3, seed=seed)
+    watch = Watch(PRESSURE, 4.0, FEW, drift=NO_DRIFT, scatter=Scatter(patient_volume=wobbly, peep_cmh2o=0.6, peak_pressure=0.05), paths=3, seed=seed)
     random = np.random.default_rng(seed)
     each = []
     for i in range(5):
@@ -81,3 +82,14 @@ def test_without_budget_or_weight_there_is_no_answer():
         best_limits(dangers(1), 0.0)
     with pytest.raises(ValueError, match="weight"):
         Dangers.of([], dangers(1).before)
+
+
+def test_no_best_limit_stands_nearer_than_what_is_shown_may_drift():
+    before = Before.of(course([400.0, 400.0], draws=9), Watch(PRESSURE, 4.0))
+    fault = course([360.0, 360.0], peak_cmh2o=23.0, peep_cmh2o=11.0, draws=9)
+    best = best_limits(Dangers.of([Danger("d", fault, 1.0, 60.0)], before), 1e6)
+    # By hand: 10 % of 800 mL, 2 cmH2O of the peak, 1 of PEEP, 2 breaths a minute, 3 points of oxygen.
+    rooms = {"exhaled_tidal_volume": 80.0, "exhaled_minute_volume": 1.6, "airway_pressure": 2.0, "peep": 1.0, "rate": 2.0, "fio2": 0.03}
+    for (name, side), limit in best.limits.items():
+        if name in rooms:
+            assert abs(limit - before.centre[name, side]) >= rooms[name] - 1e-9, name

@@ -25,7 +25,8 @@ NOT_SEEN: Final = Caution(
 ALARMS_ARE_GENERIC: Final = Caution(
     "alarms-generic",
     "Alarm delays and sensors are those of a generic machine, from memory. At the bench, block and disconnect each "
-    "limb and write down which alarm sounds and when.",
+    "limb and write down which alarm sounds and when. Limits count from what the machine shows before the fault: set "
+    "them again from that. A cough, suction or a turn sounds the best ones too.",
 )
 OWN_MONITORS: Final = Caution(
     "own-monitors",
@@ -259,6 +260,10 @@ def best_words(caught: Sequence[float | None]) -> str | None:
     return f"Best limits: {span} told in time"
 
 
+def _rate_words(false_alarms: float) -> str:
+    return "fewer than 0.01 false alarms" if false_alarms < 0.01 else f"{false_alarms:.2g} false alarms"
+
+
 def worth_words(report: AlarmReport) -> tuple[str, ...]:
     """What each set of limits catches and costs; planned limits that ring by themselves."""
     sets: tuple[tuple[str, LimitSet | None], ...] = (
@@ -266,7 +271,7 @@ def worth_words(report: AlarmReport) -> tuple[str, ...]:
     )  # fmt: skip
     said = [
         f"{name}: {100.0 * one.caught:.0f} % of the harm told in time, "
-        f"{one.false_alarms_in_all:.1g} false alarms in 12 h from scatter alone"
+        f"{_rate_words(one.false_alarms_in_all)} in 12 h from scatter alone"
         for name, one in sets
         if one is not None and one.caught is not None
     ]

@@ -2,8 +2,9 @@
 
 Every course (a fault with one draw of lungs, sensors and scatter) that some alarm catches in time counts with the
 weight of its fault. False alarms of the conditions add up, so they share one budget. On the grid of the dials this is
-a choice of one step for each condition: a tighter step catches more and costs more. Steps whose false alarms are
-negligible count as free, which leaves a few steps a condition; branch and bound looks through all of them.
+a choice of one step for each condition: a tighter step catches more and costs more. A step nearer to what is shown than
+that may drift is no choice. Steps whose false alarms are negligible count as free, which leaves a few steps a
+condition; branch and bound looks through all of them.
 """
 
 from __future__ import annotations
@@ -174,7 +175,11 @@ def _steps(condition: AlarmCondition, dangers: Dangers, budget: float) -> Steps 
         return None
     on = np.arange(round((condition.highest - condition.lowest) / condition.step) + 1)
     grid = np.round(condition.lowest + on * condition.step, 6)
-    rates = false_alarms(dangers.before, condition, grid)
+    before = dangers.before
+    centre = before.centre[condition.key]
+    # Nearer than what drifts without anything being wrong no limit is wanted, however quiet it would be.
+    grid = grid[np.abs(grid - centre) >= before.watch.drift.room(condition.name, centre) - 1e-9]
+    rates = false_alarms(before, condition, grid)
     if condition.side == "high":
         grid, rates = grid[::-1], rates[::-1]
     within = np.flatnonzero(rates <= budget)

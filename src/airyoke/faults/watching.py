@@ -51,6 +51,32 @@ class Scatter:
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """How far what is shown may wander in some hours although nothing is wrong; no best limit stands nearer.
+
+    Patients turn, sensors warm up, lungs get a little better: not scatter, and no alarm for it is wanted. ``volume`` as
+    a part of what is shown. All of it judgement, no source.
+    """
+
+    volume: float = 0.10
+    pressure_cmh2o: float = 2.0
+    peep_cmh2o: float = 1.0
+    rate_per_min: float = 2.0
+    leak_pct: float = 5.0
+    fio2: float = 0.03
+    apnoea_s: float = 7.0
+
+    def room(self, name: str, shown: float) -> float:
+        """The nearest that a limit of this alarm may stand to what is shown, in its unit."""
+        if name in ("exhaled_tidal_volume", "exhaled_minute_volume"):
+            return self.volume * shown
+        return {
+            "airway_pressure": self.pressure_cmh2o, "peep": self.peep_cmh2o, "rate": self.rate_per_min,
+            "leak": self.leak_pct, "fio2": self.fio2, "apnoea": self.apnoea_s,
+        }[name]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
 class Watch:
     """One machine as it watches one group.
 
@@ -65,6 +91,7 @@ class Watch:
     circuit_compliance_ml_per_cmh2o: float
     system: AlarmSystem = field(default_factory=AlarmSystem)
     scatter: Scatter = field(default_factory=Scatter)
+    drift: Drift = field(default_factory=Drift)
     limits_from: Literal["measured", "predicted"] = "measured"
     paths: int = 4
     seed: int = 0
