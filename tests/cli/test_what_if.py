@@ -72,3 +72,16 @@ def test_every_form_is_listed(capsys):
     page = run(capsys, "predict", "--changes")[1]
     for form in json.loads(out)["forms"]:
         assert form["example"] in page
+
+
+def test_the_room_left_of_two_is_drawn_and_told(capsys, case_file, tmp_path):
+    drawn = tmp_path / "room.svg"
+    code, page, err = run(capsys, "predict", str(case_file), "--room-left", str(drawn))
+    assert code == 0
+    assert drawn.read_text(encoding="utf-8").startswith("<svg")
+    assert "A against B" in page
+    assert "last resort" in page
+    assert err.splitlines() == [f"Drawn in {drawn}"]
+    code, _, err = run(capsys, "predict", str(case_file), "--room-left", str(tmp_path / "no" / "room.svg"))
+    assert code == 2
+    assert "give another place" in err

@@ -208,6 +208,10 @@ def predict(
     stock: Annotated[
         Path | None, typer.Option("--stock", metavar="WARD", help="For --trim: the ward whose stock sheet counts.")
     ] = None,
+    room_left: Annotated[
+        Path | None,
+        typer.Option("--room-left", metavar="FILE.svg", help="Draw how far two compliances may go together."),
+    ] = None,
 ) -> int:
     """What each patient of one group gets through one circuit at one set of settings; and what if."""
     if changes:
@@ -216,7 +220,7 @@ def predict(
         return forms_command(as_json=as_json)
     from airyoke.cli.predict import Asked, predict_command
 
-    asked = Asked(brief, why, tuple(change or ()), others, trim, stock)
+    asked = Asked(brief, why, tuple(change or ()), others, trim, stock, room_left)
     return predict_command(case, asked, as_json=as_json, seed=seed)
 
 

@@ -30,6 +30,7 @@ class Asked:
     others: str | None = None  # a case whose patients a change may bring in
     trim: bool = False
     stock: Path | None = None  # a ward whose stock sheet says which trims there are
+    room_left: Path | None = None  # where to draw how far two compliances may go together
 
 
 def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: int) -> int:
@@ -41,6 +42,8 @@ def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: in
     case = domain_case(source)
     if asked.changes:
         return _what_if(case, asked, as_json=as_json, seed=seed)
+    if asked.room_left is not None:
+        return _room_left(case, asked.room_left, as_json=as_json, seed=seed)
     if asked.trim:
         return _trim(case, asked, as_json=as_json, seed=seed)
     with engine_notice():
@@ -67,7 +70,8 @@ def predict_command(source: str | None, asked: Asked, *, as_json: bool, seed: in
 
 def _check(asked: Asked) -> None:
     """One question at a time."""
-    questions = [("--why", asked.why is not None), ("--change", bool(asked.changes)), ("--trim", asked.trim)]
+    questions = [("--why", asked.why is not None), ("--change", bool(asked.changes)), ("--trim", asked.trim),
+                 ("--room-left", asked.room_left is not None)]  # fmt: skip
     named = [name for name, there in questions if there]
     reason = None
     if len(named) > 1 or (asked.brief and named):
@@ -105,6 +109,32 @@ def _trim(case: DomainCase, asked: Asked, *, as_json: bool, seed: int) -> int:
         trim_page(page, found, _notes(case), stock_known=stock is not None)
     print_page(page)
     return _exit(found.before.answer)
+
+
+def _room_left(case: DomainCase, path: Path, *, as_json: bool, seed: int) -> int:
+    """Draw, and print the same as a table."""
+    from airyoke.cli.room_left import room_left_page, write_svg
+    from airyoke.contract.region_answer import RoomLeftRegionsAnswer
+    from airyoke.limits.policy import Policy
+    from airyoke.plan.coupling import Coupling
+    from airyoke.plan.region import regions
+    from airyoke.quantities.cautions import STANDING
+
+    policy = Policy()
+    with engine_notice():
+        found = regions(Coupling(case.patients, case.bare_build, case.settings, case.trims), policy, seed)
+    if found:
+        write_svg(path, found, policy)
+    cautions = (*STANDING, *_notes(case))
+    if as_json:
+        print(RoomLeftRegionsAnswer.of(found, policy, cautions).json_text())
+        return EXIT_DONE
+    page = page_for_stdout()
+    room_left_page(page, found, policy, cautions)
+    print_page(page)
+    if found:
+        print(f"Drawn in {path}", file=sys.stderr)
+    return EXIT_DONE
 
 
 def _exit(answer: GroupAnswer) -> int:

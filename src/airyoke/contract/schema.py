@@ -23,6 +23,7 @@ from airyoke.contract.limits_answer import LimitsAnswer
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.contract.print_answer import PrintAnswer
 from airyoke.contract.record_answer import RecordAnswer
+from airyoke.contract.region_answer import RoomLeftRegionsAnswer
 from airyoke.contract.template_answer import TemplateAnswer
 from airyoke.contract.trim_answer import TrimAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
@@ -35,6 +36,7 @@ MODELS: dict[str, type[Frozen]] = {
     "what_if": WhatIfAnswer,
     "change_forms": FormsAnswer,
     "trim": TrimAnswer,
+    "room_left": RoomLeftRegionsAnswer,
     "plan": PlanAnswer,
     "circuit": CircuitAnswer,
     "built": Built,

@@ -4,5 +4,6 @@ A patient is a lane: a letter, a line pattern, a place, and last a colour; the s
 """
 
 from airyoke.pictures.circuit import circuit_svg
+from airyoke.pictures.room_left import edge_rows, room_left_svg
 
-__all__ = ["circuit_svg"]
+__all__ = ["circuit_svg", "edge_rows", "room_left_svg"]
