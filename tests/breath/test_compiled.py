@@ -21,7 +21,7 @@ SOURCES = Path(airyoke.breath.__file__).parent
 
 
 @pytest.mark.parametrize(
-    "helper", ["elements.py", "nested.py", "step.py", "memory.py", "guess.py", "lanes.py", "layout.py"]
+    "helper", ["elements.py", "nested.py", "step.py", "wide.py", "loading.py", "memory.py", "guess.py", "lanes.py", "layout.py"]
 )
 def test_an_edited_helper_changes_the_key_of_the_cache(tmp_path, helper):
     copy = tmp_path / "breath"

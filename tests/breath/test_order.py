@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from airyoke.breath import Settings, kernel
+from airyoke.breath import Settings, loading
 from airyoke.breath import layout as at
 from airyoke.breath.engine import breath_plan, pack
 from airyoke.breath.lanes import LANES
@@ -24,19 +24,21 @@ def after_fixed_steps(network, settings, start_cmh2o, phases, steps):
     plan, row = breath_plan(settings)
     patients = len(network.limbs)
     lungs = np.tile([1000.0 / 40.0, 10.0, 12.0, 2.0], (patients, 1))
-    w, small = kernel._workspace(), np.zeros((3, at.MAX_PATIENTS, at.MAX_PATIENTS))
+    w, small = loading.workspace(), np.zeros((3, at.MAX_PATIENTS, at.MAX_PATIENTS))
     for lane in range(LANES):
-        kernel._load(w, patients, lane, packed.limbs[0], packed.trunks[0], lungs, row, NO_TOLERANCE, small, None, 0)
+        loading.load_resting(
+            w, patients, lane, packed.limbs[0], packed.trunks[0], lungs, row, NO_TOLERANCE, small, None, 0, None, 0
+        )
     w[at.Y : at.Y + 2 + 2 * patients] = np.array(start_cmh2o)[:, None]
     for i in range(patients):
         w[at.Y + 3 + 2 * i] /= lungs[i, 0]
     for number in range(phases):
         for lane in range(LANES):
-            kernel._begin_phase(w, patients, lane, plan[number], 0.0)
+            loading.begin_phase(w, patients, lane, plan[number], 0.0)
         w[at.TOLERANCE] = NO_TOLERANCE
         w[at.STEP] = w[at.STEP_MAX] = plan[number, at.DURATION] / steps
         taken = 0
-        while not attempt_step(w, patients, None):
+        while not attempt_step(w, patients, None, None):
             taken += 1
         assert taken + 1 == steps
     volumes = w[at.Y + 3 : at.Y + 3 + 2 * patients : 2]

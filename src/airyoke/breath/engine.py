@@ -5,7 +5,9 @@ breath. Plateau: alveolar pressure at the end of inspiration (the pause included
 the end of expiration. Driving pressure: plateau - total PEEP. Peak of a patient: highest pressure at the wye; of the
 ventilator: at the inspiratory splitter. Backflow: reversed volume a breath over both branches of one patient.
 Delivered volume: what the machine pushes in during inspiration; exhaled: what passes its expiratory valve less the
-bias flow.
+bias flow; leaked: what leaves through openings. Settled, the first is the sum of the others.
+
+With a slow compartment tidal volume is that of both, and alveolar pressure is that of the fast one.
 """
 
 from __future__ import annotations
@@ -20,16 +22,40 @@ from numpy.typing import NDArray
 
 from airyoke.breath import layout as k
 from airyoke.breath.kernel import settle_range
+from airyoke.breath.mechanics import (
+    MIN_RESISTANCE,
+    NUMBERS,
+    Floats,
+    Integers,
+    LungMechanics,
+    Sigmoid,
+    SlowCompartment,
+    lung_rows,
+    wide_rows,
+)
+from airyoke.breath.packing import PackedNetworks, pack
 from airyoke.breath.settings import Settings
-from airyoke.circuit.network import Branch, Element, FlowNetwork, Limb
+from airyoke.circuit.network import FlowNetwork
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Tree = tuple[Integers, Integers, Integers]  # see ``airyoke.breath.nested``
+__all__ = [
+    "FINE",
+    "MIN_RESISTANCE",
+    "NUMBERS",
+    "QUICK",
+    "Accuracy",
+    "Breath",
+    "Floats",
+    "HoldPressures",
+    "Integers",
+    "LungMechanics",
+    "PackedNetworks",
+    "Sigmoid",
+    "SlowCompartment",
+    "breath_plan",
+    "pack",
+    "settle",
+]
 
-MIN_COMPLIANCE_L_PER_CMH2O = 1e-7  # a node without any compliance would have no equation when all around it is shut
-MIN_RESISTANCE = 1e-4  # cmH2O·s/L
-MIN_BRIDGE_RESISTANCE = 1e-3  # the same between two splitters, where the flow may turn at any time
 UNLIMITED_FLOW_L_PER_S = 1e6
 UNLIMITED_PRESSURE_CMH2O = 1e4
 CHUNK = 16  # fewer runs than this are not worth a second thread
@@ -54,31 +80,6 @@ QUICK = Accuracy(coarse=0.5, final=0.15, stop=1e-3)  # for ranking settings; nev
 
 
 @dataclass(frozen=True, slots=True)
-class LungMechanics:
-    """Lungs of one group: one row a draw, one column a patient, each array (draws, patients)."""
-
-    compliance_ml_per_cmh2o: Floats
-    inspiratory_resistance_cmh2o_s_per_l: Floats
-    expiratory_resistance_cmh2o_s_per_l: Floats
-    quadratic_resistance_cmh2o_s2_per_l2: Floats
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """(draws, patients)."""
-        rows, columns = self.compliance_ml_per_cmh2o.shape
-        return rows, columns
-
-    def rows(self, index: Integers | slice) -> LungMechanics:
-        """The chosen draws."""
-        return LungMechanics(
-            self.compliance_ml_per_cmh2o[index],
-            self.inspiratory_resistance_cmh2o_s_per_l[index],
-            self.expiratory_resistance_cmh2o_s_per_l[index],
-            self.quadratic_resistance_cmh2o_s2_per_l2[index],
-        )
-
-
-@dataclass(frozen=True, slots=True)
 class Breath:
     """Answers of the engine. Arrays (runs, patients) unless said otherwise; rows that are not ``settled`` are not
     to be used."""
@@ -95,6 +96,9 @@ class Breath:
     settled: NDArray[np.bool_]  # (runs,)
     breaths: Integers  # (runs,)
     steps: Integers  # (runs,)
+    leaked_ml: Floats  # (runs,), through all openings
+    patient_leaked_ml: Floats  # through those at the patient's own wye and lung
+    end: Floats  # (runs, nodes): every pressure and volume at the end of the breath, where a course may start
     inspiratory_hold: HoldPressures | None = None
     expiratory_hold: HoldPressures | None = None
 
@@ -115,66 +119,6 @@ class HoldPressures:
     inspiratory_side: Floats  # (runs,)
     expiratory_side: Floats  # (runs,)
     wyes: Floats  # (runs, patients)
-
-
-@dataclass(frozen=True, slots=True)
-class PackedNetworks:
-    """Networks as the kernel reads them, packed once and used for many settings. See :func:`pack`."""
-
-    limbs: Floats  # (networks, patients, columns)
-    trunks: Floats  # (networks, columns)
-    nested: tuple[Tree, Floats, Floats] | None = None
-    """Splitters behind splitters: their tree, bridges (networks, bridges, columns), limbs of the merged networks."""
-
-    @property
-    def compliance_ml_per_cmh2o(self) -> Floats:
-        """Compliance of each whole circuit without the lungs, (networks,)."""
-        splitters = self.trunks[:, k.SPLITTER_IN_C] + self.trunks[:, k.SPLITTER_OUT_C]
-        between = 0.0 if self.nested is None else self.nested[1][:, :, k.BETWEEN_C].sum(axis=1)
-        return np.asarray(1000.0 * (splitters + between + self.limbs[:, :, k.WYE_C].sum(axis=1)))
-
-
-def pack(networks: Sequence[FlowNetwork]) -> PackedNetworks:
-    """Networks with equally many limbs as arrays.
-
-    Raises ``ValueError`` where the numbers of limbs differ, or which limbs hang on which splitter.
-    """
-    if len({len(network.limbs) for network in networks}) != 1:
-        raise ValueError("all networks of one call need the same number of limbs")
-    limbs = np.array([[_limb_row(limb) for limb in network.limbs] for network in networks])
-    trunks = np.array([_trunk_row(network) for network in networks])
-    trees = [_tree(network) for network in networks]
-    if any(shape != trees[0][0] for shape, _ in trees):
-        raise ValueError("all networks of one call need the same splitters behind splitters")
-    if not trees[0][1]:
-        return PackedNetworks(limbs, trunks)
-    hangs_on, side, limb_on = trees[0][0]
-    tree = (np.array(hangs_on, np.int64), np.array(side, np.int64), np.array(limb_on, np.int64))
-    bridges = np.array([[_bridge_row(branch) for branch in branches] for _, branches in trees])
-    merged = np.array([[_limb_row(limb) for limb in network.merged().limbs] for network in networks])
-    return PackedNetworks(limbs, trunks, (tree, bridges, merged))
-
-
-def _tree(
-    network: FlowNetwork,
-) -> tuple[tuple[list[int], list[int], list[tuple[int, int]]], list[Branch]]:
-    """What hangs on what, numbered as the kernel does, and the branches in that order."""
-    hangs_on: list[int] = []
-    sides: list[int] = []
-    branches: list[Branch] = []
-    limb_on = [[0, 1] for _ in network.limbs]
-    for side, first in enumerate((network.inspiratory_branches, network.expiratory_branches)):
-        waiting = [(branch, side) for branch in first]
-        while waiting:
-            branch, near = waiting.pop(0)
-            hangs_on.append(near)
-            sides.append(side)
-            branches.append(branch)
-            here = len(branches) + 1
-            for number in branch.limbs:
-                limb_on[number][side] = here
-            waiting += [(further, here) for further in branch.branches]
-    return (hangs_on, sides, [(before, behind) for before, behind in limb_on]), branches
 
 
 def settle(
@@ -212,20 +156,17 @@ def settle(
     phase_tables = np.array([phases for phases, _ in plans])
     setting_rows = np.array([row for _, row in plans])
 
-    lung_rows = np.empty((runs, patients, k.LUNG_COLUMNS))
-    lung_rows[:, :, k.ELASTANCE] = 1000.0 / lungs.compliance_ml_per_cmh2o
-    lung_rows[:, :, k.LUNG_R_IN] = np.maximum(lungs.inspiratory_resistance_cmh2o_s_per_l, MIN_RESISTANCE)
-    lung_rows[:, :, k.LUNG_R_OUT] = np.maximum(lungs.expiratory_resistance_cmh2o_s_per_l, MIN_RESISTANCE)
-    lung_rows[:, :, k.LUNG_K] = lungs.quadratic_resistance_cmh2o_s2_per_l2
-
-    tables = (limbs, trunks, lung_rows, phase_tables, setting_rows, network_of, settings_of)
+    nested, wide = networks.nested, None
+    if networks.holes is not None or lungs.sigmoid is not None or lungs.slow is not None:
+        nested, wide = networks.nested_always, (networks.holes_always, wide_rows(lungs))
+    tables = (limbs, trunks, lung_rows(lungs), phase_tables, setting_rows, network_of, settings_of)
     patient_results = np.zeros((runs, patients, k.PATIENT_RESULTS))
     scenario_results = np.zeros((runs, k.SCENARIO_RESULTS))
 
     def work(first: int, last: int) -> None:
         settle_range(
             first, last, patients, tables, (accuracy.coarse, accuracy.final, accuracy.stop), holds,
-            patient_results, scenario_results, networks.nested,
+            patient_results, scenario_results, nested, wide,
         )  # fmt: skip
 
     if runs <= CHUNK or threads == 1:
@@ -253,6 +194,9 @@ def settle(
         settled=s[:, k.RES_STATUS] == k.CONVERGED,
         breaths=s[:, k.RES_BREATHS].astype(np.int64),
         steps=s[:, k.RES_STEPS].astype(np.int64),
+        leaked_ml=1000.0 * s[:, k.RES_LEAKED],
+        patient_leaked_ml=1000.0 * p[:, :, k.OUT_LEAKED],
+        end=s[:, k.RES_STATE :],
         inspiratory_hold=inspiratory if holds else None,
         expiratory_hold=expiratory if holds else None,
     )
@@ -262,50 +206,6 @@ def settle(
 def _pool() -> ThreadPoolExecutor:
     """One helper thread for the whole process; the kernel runs without the interpreter's lock."""
     return ThreadPoolExecutor(THREADS - 1, thread_name_prefix="breath")
-
-
-def _limb_row(limb: Limb) -> list[float]:
-    row = [0.0] * k.LIMB_COLUMNS
-    row[k.IN_R], row[k.IN_K] = _coefficients(limb.inspiratory)
-    row[k.OUT_R], row[k.OUT_K] = _coefficients(limb.expiratory)
-    if limb.inspiratory_valve is not None:
-        valve = limb.inspiratory_valve
-        row[k.IN_R] += valve.linear
-        row[k.IN_CRACK], row[k.IN_LEAK] = valve.cracking_cmh2o, valve.back_leak_l_per_s_per_cmh2o
-        row[k.IN_ONE_WAY] = 1.0
-    if limb.expiratory_valve is not None:
-        valve = limb.expiratory_valve
-        row[k.OUT_R] += valve.linear
-        row[k.OUT_CRACK], row[k.OUT_LEAK] = valve.cracking_cmh2o, valve.back_leak_l_per_s_per_cmh2o
-        row[k.OUT_ONE_WAY] = 1.0
-    if limb.peep_valve_cmh2o > 0.0:
-        row[k.OUT_CRACK] += limb.peep_valve_cmh2o
-        row[k.OUT_ONE_WAY] = 1.0
-        if limb.expiratory_valve is None:
-            row[k.OUT_LEAK] = 0.0
-    row[k.PATIENT_R], row[k.PATIENT_K] = limb.patient.linear, limb.patient.quadratic
-    row[k.WYE_C] = max(limb.wye_compliance_ml_per_cmh2o / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
-    return row
-
-
-def _trunk_row(network: FlowNetwork) -> list[float]:
-    row = [0.0] * k.TRUNK_COLUMNS
-    row[k.TRUNK_IN_R], row[k.TRUNK_IN_K] = _coefficients(network.inspiratory_trunk)
-    row[k.TRUNK_OUT_R], row[k.TRUNK_OUT_K] = _coefficients(network.expiratory_trunk)
-    for column, compliance in zip((k.SPLITTER_IN_C, k.SPLITTER_OUT_C), network.splitter_compliances, strict=True):
-        row[column] = max(compliance / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
-    return row
-
-
-def _bridge_row(branch: Branch) -> list[float]:
-    row = [0.0] * k.BRIDGE_COLUMNS
-    row[k.BETWEEN_R], row[k.BETWEEN_K] = max(branch.element.linear, MIN_BRIDGE_RESISTANCE), branch.element.quadratic
-    row[k.BETWEEN_C] = max(branch.compliance_ml_per_cmh2o / 1000.0, MIN_COMPLIANCE_L_PER_CMH2O)
-    return row
-
-
-def _coefficients(element: Element) -> tuple[float, float]:
-    return max(element.linear, MIN_RESISTANCE), element.quadratic
 
 
 @lru_cache(maxsize=4096)
@@ -323,6 +223,7 @@ def breath_plan(settings: Settings) -> tuple[Floats, Floats]:
     row[k.SET_VOLUME] = 1.0
     row[k.FILLING_TIME] = one.inspiratory_time_s
     row[k.EMPTYING_TIME] = one.expiratory_time_s - one.expiratory_pause_s
+    row[k.PERIOD] = one.period_s
     phases: list[list[float]] = []
     if one.mode == "pc":
         if one.pressure_above_peep_cmh2o is None:

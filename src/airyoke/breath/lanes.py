@@ -28,6 +28,11 @@ LANES = 8
 intrinsic: Any = extending.intrinsic
 
 _VECTOR = ir.VectorType(ir.DoubleType(), LANES)
+_BITS = ir.VectorType(ir.IntType(64), LANES)
+
+
+def _constant(value: int) -> Any:
+    return ir.Constant(_BITS, [value] * LANES)
 
 
 class LanesType(types.Type):
@@ -162,6 +167,28 @@ def root(typingctx: Any, value: Any) -> Any:
 def magnitude(typingctx: Any, value: Any) -> Any:
     """Absolute value."""
     return _llvm("llvm.fabs", value)
+
+
+@intrinsic
+def exponent(typingctx: Any, value: Any) -> Any:
+    """k of value = m 2^k with 1 <= m < 2, of positive normal numbers."""
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        bits = builder.bitcast(args[0], _BITS)
+        return builder.sitofp(builder.sub(builder.lshr(bits, _constant(52)), _constant(1023)), _VECTOR)
+
+    return LANES_TYPE(value), code
+
+
+@intrinsic
+def mantissa(typingctx: Any, value: Any) -> Any:
+    """m of value = m 2^k with 1 <= m < 2, of positive normal numbers."""
+
+    def code(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        bits = builder.and_(builder.bitcast(args[0], _BITS), _constant((1 << 52) - 1))
+        return builder.bitcast(builder.or_(bits, _constant(1023 << 52)), _VECTOR)
+
+    return LANES_TYPE(value), code
 
 
 @intrinsic

@@ -9,12 +9,14 @@ from __future__ import annotations
 MAX_PATIENTS = 4
 MAX_BRIDGES = 2 * (MAX_PATIENTS - 2)  # stretches between a splitter and one behind it, on both sides
 MAX_JUNCTIONS = 2 + MAX_BRIDGES
+SITES = MAX_JUNCTIONS + 2 * MAX_PATIENTS  # where gas may leave for the room: junctions, then wyes, then lungs
 
 # Columns of a limb row.
 IN_R, IN_K, IN_CRACK, IN_LEAK, IN_ONE_WAY = 0, 1, 2, 3, 4
 OUT_R, OUT_K, OUT_CRACK, OUT_LEAK, OUT_ONE_WAY = 5, 6, 7, 8, 9
 WYE_C, PATIENT_R, PATIENT_K = 10, 11, 12  # the last two lie between wye and tube, passed both ways
-LIMB_COLUMNS = 13
+IN_SIGN, OUT_SIGN = 13, 14  # -1 where the valve is fitted the wrong way round; read by the wide kernel only
+LIMB_COLUMNS = 15
 
 # Columns of a trunk row.
 TRUNK_IN_R, TRUNK_IN_K, TRUNK_OUT_R, TRUNK_OUT_K, SPLITTER_IN_C, SPLITTER_OUT_C = 0, 1, 2, 3, 4, 5
@@ -28,6 +30,13 @@ BRIDGE_COLUMNS = 3
 ELASTANCE, LUNG_R_IN, LUNG_R_OUT, LUNG_K = 0, 1, 2, 3
 LUNG_COLUMNS = 4
 
+# The wide kernel's own tables. An opening: coefficients, whether it is there, what lies beyond it.
+HOLE_R, HOLE_K, HOLE_CRACK, HOLE_ONE_WAY, HOLE_OPEN, HOLE_OUTSIDE, HOLE_DRAWS = range(7)
+HOLE_COLUMNS = 7
+# A lung that is more than one compliance: sigmoid curve (span 0 = none), slow compartment (conductance 0 = none).
+SIGMOID_SPAN, SIGMOID_CENTRE, SIGMOID_WIDTH, SLOW_G, SLOW_ELASTANCE = range(5)
+WIDE_COLUMNS = 5
+
 # Columns of a phase: pressures and flows change linearly from *_0 to *_1 over the duration.
 DURATION, PRESSURE_0, PRESSURE_1, FLOW_0, FLOW_1, SOURCE_OPEN, EXPIRATORY_OPEN, IS_SET_VOLUME = 0, 1, 2, 3, 4, 5, 6, 7
 PHASE_COLUMNS = 8
@@ -36,11 +45,13 @@ MAX_PHASES = 5
 # Columns of a settings row.
 SET_PEEP, PHASES_IN_INSPIRATION, PHASES, COMPENSATES, SET_VOLUME, MAX_FLOW = 0, 1, 2, 3, 4, 5
 SET_DRIVE, FILLING_TIME, EMPTYING_TIME = 6, 7, 8  # drive 0 = volume control; for the first guess only
-SETTING_COLUMNS = 9
+PERIOD = 9
+SETTING_COLUMNS = 10
 
 # Per patient results.
 OUT_VT, OUT_PLATEAU, OUT_TOTAL_PEEP, OUT_END_FLOW, OUT_PEAK, OUT_BACKFLOW, OUT_HOLD_IN_WYE, OUT_HOLD_EX_WYE = range(8)
-PATIENT_RESULTS = 8
+OUT_LEAKED = 8
+PATIENT_RESULTS = 9
 # Per scenario results.
 (
     RES_DELIVERED,
@@ -53,15 +64,23 @@ PATIENT_RESULTS = 8
     RES_STATUS,
     RES_BREATHS,
     RES_STEPS,
-) = range(10)
-SCENARIO_RESULTS = 10
+    RES_LEAKED,
+) = range(11)
+RES_STATE = 11  # the state at the end of the breath
 
 CONVERGED, TOO_MANY_BREATHS, STEP_FAILED = 0, 1, 2
 
 # Rows of the workspace; a row holds one number of eight scenarios. A state is: pressure of the inspiratory splitter,
-# of the expiratory one, per patient wye pressure and lung volume, and the pressures of splitters behind the first. Rows
-# that a network does not need stay zero.
-NODES = 2 + 2 * MAX_PATIENTS + MAX_BRIDGES
+# of the expiratory one, per patient wye pressure and lung volume, the pressures of splitters behind the first; in the
+# wide kernel also the volume of each slow compartment, and meters: what the machine gave and took, what openings at
+# junctions took, and those of each patient. Rows that a network does not need stay zero.
+SLOW = 2 + 2 * MAX_PATIENTS + MAX_BRIDGES
+METER_IN = SLOW + MAX_PATIENTS
+METER_OUT = METER_IN + 1
+METER_JUNCTIONS = METER_IN + 2
+METER_PATIENT = METER_IN + 3
+NODES = METER_PATIENT + MAX_PATIENTS
+SCENARIO_RESULTS = RES_STATE + NODES
 Y = 0  # the state
 FLOW = Y + NODES  # net flow into each node at the start of the step
 K1 = FLOW + NODES
@@ -85,7 +104,8 @@ ELIMINATED = STAGE_CONDUCTANCE + 3 * MAX_PATIENTS  # 1/(a + g E), g E/(a + g E),
 REVERSED = ELIMINATED + 3 * MAX_PATIENTS  # reversed flow at the start of the step
 STAGE_REVERSED = REVERSED + MAX_PATIENTS
 THROUGH = STAGE_REVERSED + MAX_PATIENTS  # conductance between lung and splitters, integrated over the phase so far
-PEAK = THROUGH + MAX_PATIENTS
+LOST = THROUGH + MAX_PATIENTS  # the same between lung and room, through openings; stays zero where there are none
+PEAK = LOST + MAX_PATIENTS
 BACKFLOW = PEAK + MAX_PATIENTS
 START = BACKFLOW + MAX_PATIENTS  # lung volume that this breath started from
 MISS_BEFORE = START + MAX_PATIENTS  # predicted way still to go, one breath earlier
@@ -161,4 +181,51 @@ BRIDGE_K4 = BRIDGE_R + MAX_BRIDGES
 BRIDGE_CONDUCTANCE = BRIDGE_K4 + MAX_BRIDGES
 STAGE_BRIDGE_CONDUCTANCE = BRIDGE_CONDUCTANCE + MAX_BRIDGES
 MATRIX = STAGE_BRIDGE_CONDUCTANCE + MAX_BRIDGES
-ROWS = MATRIX + MAX_JUNCTIONS * MAX_JUNCTIONS
+
+# The wide kernel. Of each lung its elastance now, then the conductance of each opening: at the start of the step, and
+# while the stages are evaluated.
+LOCAL = MATRIX + MAX_JUNCTIONS * MAX_JUNCTIONS
+HOLE_G = LOCAL + MAX_PATIENTS
+STAGE_LOCAL = HOLE_G + SITES
+ELIMINATED_SLOW = STAGE_LOCAL + MAX_PATIENTS + SITES  # two rows a patient: 1/(a + g E), g E/(a + g E)
+SLOW_START = ELIMINATED_SLOW + 2 * MAX_PATIENTS  # as START, of the slow compartments; so are the next
+SLOW_MISS = SLOW_START + MAX_PATIENTS
+SLOW_MISS_BEFORE = SLOW_MISS + MAX_PATIENTS
+SLOW_AIM_BEFORE = SLOW_MISS_BEFORE + MAX_PATIENTS
+HOLE = SLOW_AIM_BEFORE + MAX_PATIENTS  # HOLE_COLUMNS rows a site
+WIDE = HOLE + HOLE_COLUMNS * SITES  # W_ROWS rows a patient
+(
+    W_IN_SIGN,
+    W_OUT_SIGN,
+    W_ELASTANCE,  # of a lung without a sigmoid curve
+    W_SPAN,  # of the sigmoid curve, 1 where there is none
+    W_CENTRE,
+    W_WIDTH,
+    W_IS_SIGMOID,
+    W_SLOW_G,
+    W_SLOW_E,
+    W_EFFORT,  # amplitude of the muscles' pressure in this phase, cmH2O
+    W_EFFORT_AT,  # when its half sine began, in the phase's time
+    W_EFFORT_TIME,  # and how long it lasts
+    W_MUSCLE,  # their pressure at the start of the step
+    W_MUSCLE_END,  # and at its end
+    W_MUSCLE_RATE,
+    W_FLOW,  # into the lung
+) = range(16)
+W_ROWS = 16
+(
+    G_SOURCE,
+    G_EXPIRATORY,
+    PORT,  # pressure at the machine's inspiratory port
+    ENTERING,
+    LEAVING,
+    HIGHEST,  # the phase is over where the port's pressure is above
+    LOWEST,  # or a splitter's below
+    MISSING_FLOW,  # or more of what enters does not leave
+    ARMED_FROM,  # time in the phase before which the two are not looked at
+    NEXT_SAMPLE,
+    SAMPLED,
+    PEAK_PORT,
+    PORT_SUM,  # port pressure integrated over the phase so far
+) = range(WIDE + W_ROWS * MAX_PATIENTS, WIDE + W_ROWS * MAX_PATIENTS + 13)
+ROWS = WIDE + W_ROWS * MAX_PATIENTS + 13

@@ -29,8 +29,9 @@ def forget_all(w, n, lane):
 def carry_through_phase(w, n, lane, small):
     """Carry the memory through the phase that has just ended.
 
-    A change d of the lung volumes obeys d_i' = g_i (P - E_i d_i) while the pressure of the splitter between lungs and
-    machine follows with P = sum(g_i E_i d_i) / (g_outside + sum(g_i)). With conductances averaged over the phase of
+    A change d of the lung volumes obeys d_i' = g_i (P - E_i d_i) - l_i E_i d_i, with l_i what openings let out to the
+    room, while the pressure of the splitter between lungs and machine follows with P = sum(g_i E_i d_i) / (g_outside +
+    sum(g_i)). With conductances averaged over the phase of
     length T that is d' = A d with a constant A, a diagonal plus rank one; exp(A T) is taken as (I - A T / 32)^-32.
     """
     m = small[0]
@@ -46,7 +47,7 @@ def carry_through_phase(w, n, lane, small):
     for i in range(n):
         through = w[at.THROUGH + i, lane]
         elastance = w[at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, lane]
-        stays[i] = 1.0 / (1.0 + part * through * elastance)
+        stays[i] = 1.0 / (1.0 + part * (through + w[at.LOST + i, lane]) * elastance)
         pushed[i] = part * through * stays[i]
         pushes[i] = through * elastance * stays[i] / total
         coupling += through * elastance / total * pushed[i]

@@ -6,7 +6,8 @@ one it hangs on. The stretch between a junction and the one that it hangs on is 
 the junctions of its branch in and its branch out. One tree serves all scenarios of a call.
 
 Eliminating each lung, then each wye, leaves the junctions, at most six for four patients: a symmetric positive
-definite matrix, factored as L D L' without pivots.
+definite matrix, factored as L D L' without pivots. The wide kernel (``wide``) comes this way even where no splitter is
+behind another.
 """
 
 # Compiled code: types are found by the compiler.
@@ -18,6 +19,15 @@ from airyoke.breath import layout as at
 from airyoke.breath.compiled import inlined
 from airyoke.breath.elements import eliminate_patient, machine, patient, patient_backward, patient_forward, two_way
 from airyoke.breath.lanes import get, larger, magnitude, put
+from airyoke.breath.wide import (
+    junction_holes,
+    read_machine,
+    solve_meters,
+    wide_backward,
+    wide_eliminate,
+    wide_forward,
+    wide_patient,
+)
 
 
 @inlined
@@ -37,7 +47,7 @@ def _add(w, row, value):
 
 
 @inlined
-def nested_flows(w, n, tree, state, flow, conductance, bridge, reverse, pressure, own_flow):
+def nested_flows(w, n, tree, wide, state, flow, conductance, bridge, reverse, local, muscle, pressure, own_flow):
     """As the flows of a single splitter a side; conductances of the bridges into the rows at ``bridge``."""
     hangs_on, _, limb_on = tree
     entering, leaving, g_source, g_expiratory, share = machine(w, get(w, state), get(w, state + 1), pressure, own_flow)
@@ -54,14 +64,22 @@ def nested_flows(w, n, tree, state, flow, conductance, bridge, reverse, pressure
     for i in range(n):
         before = _row(limb_on[i, 0], n)
         behind = _row(limb_on[i, 1], n)
-        q_in, q_out = patient(w, i, state, flow, conductance, reverse, get(w, state + before), get(w, state + behind))
+        p_in = get(w, state + before)
+        p_out = get(w, state + behind)
+        if wide is None:
+            q_in, q_out = patient(w, i, state, flow, conductance, reverse, p_in, p_out)
+        else:
+            q_in, q_out = wide_patient(w, i, state, flow, conductance, reverse, p_in, p_out, local, muscle)
         _add(w, flow + before, -1.0 * q_in)
         _add(w, flow + behind, q_out)
+    if wide is not None:
+        read_machine(w, flow, get(w, state), entering, leaving)
+        junction_holes(w, n, 2 + len(hangs_on), state, flow, local)
     return g_source, g_expiratory, share
 
 
 @inlined
-def nested_factor(w, n, tree, a, g_source, g_expiratory):
+def nested_factor(w, n, tree, wide, a, g_source, g_expiratory):
     """Eliminate lungs and wyes, and factor what is left: L below the diagonal, 1/D on it."""
     hangs_on, _, limb_on = tree
     count = 2 + len(hangs_on)
@@ -77,10 +95,15 @@ def nested_factor(w, n, tree, a, g_source, g_expiratory):
         _add(w, _entry(near, near), g)
         _add(w, _entry(b + 2, b + 2), g)
         _add(w, _entry(b + 2, near), -1.0 * g)
+    if wide is not None:
+        put(w, at.G_SOURCE, g_source)
+        put(w, at.G_EXPIRATORY, g_expiratory)
+        for j in range(count):
+            _add(w, _entry(j, j), get(w, at.HOLE_G + j))
     for i in range(n):
         before = limb_on[i, 0]
         behind = limb_on[i, 1]
-        m_in, m_out, m_off = eliminate_patient(w, i, a)
+        m_in, m_out, m_off = eliminate_patient(w, i, a) if wide is None else wide_eliminate(w, i, a)
         _add(w, _entry(before, before), m_in)
         _add(w, _entry(behind, behind), m_out)
         _add(w, _entry(max(before, behind), min(before, behind)), -1.0 * m_off)
@@ -95,8 +118,8 @@ def nested_factor(w, n, tree, a, g_source, g_expiratory):
 
 
 @inlined
-def nested_solve(w, n, tree, k, flow, carried, weight, extra):
-    """As the solve of a single splitter a side."""
+def nested_solve(w, n, tree, wide, k, flow, carried, weight, extra, time_weight, a):
+    """As the solve of a single splitter a side; ``time_weight`` and ``a`` as in ``wide``."""
     hangs_on, _, limb_on = tree
     count = 2 + len(hangs_on)
     for i in range(count):
@@ -104,7 +127,10 @@ def nested_solve(w, n, tree, k, flow, carried, weight, extra):
         put(w, k + row, get(w, flow + row) + get(w, at.MASS + row) * weight * get(w, carried + row))
     _add(w, k, extra)
     for i in range(n):
-        r_in, r_out = patient_forward(w, i, k, flow, carried, weight)
+        if wide is None:
+            r_in, r_out = patient_forward(w, i, k, flow, carried, weight)
+        else:
+            r_in, r_out = wide_forward(w, i, k, flow, carried, weight, time_weight)
         _add(w, k + _row(limb_on[i, 0], n), r_in)
         _add(w, k + _row(limb_on[i, 1], n), r_out)
     for i in range(1, count):
@@ -119,7 +145,14 @@ def nested_solve(w, n, tree, k, flow, carried, weight, extra):
             value = value - get(w, _entry(j, i)) * get(w, k + _row(j, n))
         put(w, k + _row(i, n), value)
     for i in range(n):
-        patient_backward(w, i, k, get(w, k + _row(limb_on[i, 0], n)), get(w, k + _row(limb_on[i, 1], n)))
+        k_in = get(w, k + _row(limb_on[i, 0], n))
+        k_out = get(w, k + _row(limb_on[i, 1], n))
+        if wide is None:
+            patient_backward(w, i, k, k_in, k_out)
+        else:
+            wide_backward(w, i, k, k_in, k_out, flow, carried, weight, time_weight, a)
+    if wide is not None:
+        solve_meters(w, n, count, k, flow, carried, weight, extra, a)
 
 
 @inlined

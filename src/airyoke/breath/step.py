@@ -29,13 +29,18 @@ from airyoke.breath.layout import (
     EVENT,
     FLOW,
     FLOW_LIMIT,
+    HOLE_G,
     K1,
     K2,
     K3,
     K4,
     KINK,
     LIVE,
+    LOCAL,
     MASS,
+    MAX_JUNCTIONS,
+    NEXT_SAMPLE,
+    NODES,
     NOTHING,
     OUTSIDE,
     OWN_FLOW,
@@ -50,9 +55,12 @@ from airyoke.breath.layout import (
     PRESSURE,
     PRESSURE_RATE,
     REVERSED,
+    SAMPLED,
+    SLOW,
     STAGE_BRIDGE_CONDUCTANCE,
     STAGE_CONDUCTANCE,
     STAGE_FLOW,
+    STAGE_LOCAL,
     STAGE_REVERSED,
     STAGE_Y,
     STEP,
@@ -61,26 +69,38 @@ from airyoke.breath.layout import (
     THROUGH,
     TIME,
     TOLERANCE,
+    W_MUSCLE,
+    W_MUSCLE_END,
+    W_ROWS,
+    W_SLOW_E,
     WATCH_IN,
     WATCH_OUT,
+    WIDE,
     Y,
 )
 from airyoke.breath.nested import nested_error, nested_factor, nested_flows, nested_solve
+from airyoke.breath.wide import bound_passed, close_wide_step, remember_openings, set_muscles
 
 VOLUME_WEIGHT = 20.0  # of an error in alveolar pressure against one in a junction's pressure
 MAX_STEPS = 20000  # in one phase
 SMALLEST_STEP = 1e-15  # as a part of the phase
+EVENT_S = 1e-3  # a bound of the machine is found to have been passed this exactly
+BACK = 0.3  # times the step that went beyond a bound
+BOUND_PASSED = 4.0
+SLOW_END = NODES  # slow volumes and meters, the last rows of a state
 
 
 @inlined
-def _flows(w, n, tree, state, flow, conductance, bridge, reverse, pressure, own_flow):
+def _flows(w, n, tree, wide, state, flow, conductance, bridge, reverse, local, muscle, pressure, own_flow):
     """Net flow into each node, conductances, reversed flow of each patient's branches: rows that start at these places.
 
     Returns the conductances of source and expiratory trunk, and how much of a change of the machine's own flow
     reaches the splitter (0 to 1).
     """
     if tree is not None:
-        return nested_flows(w, n, tree, state, flow, conductance, bridge, reverse, pressure, own_flow)
+        return nested_flows(
+            w, n, tree, wide, state, flow, conductance, bridge, reverse, local, muscle, pressure, own_flow
+        )
     p_in = get(w, state)
     p_out = get(w, state + 1)
     into_splitter, from_splitter, g_source, g_expiratory, share = machine(w, p_in, p_out, pressure, own_flow)
@@ -94,11 +114,11 @@ def _flows(w, n, tree, state, flow, conductance, bridge, reverse, pressure, own_
 
 
 @inlined
-def _eliminate(w, n, tree, a, g_source, g_expiratory):
+def _eliminate(w, n, tree, wide, a, g_source, g_expiratory):
     """Eliminate lungs, then wyes from (mass a + conductances). Returns the 2x2 that is left and 1/determinant; of
     splitters behind splitters nothing, their matrix stays in the workspace."""
     if tree is not None:
-        return nested_factor(w, n, tree, a, g_source, g_expiratory)
+        return nested_factor(w, n, tree, wide, a, g_source, g_expiratory)
     m_in = get(w, MASS) * a + g_source
     m_out = get(w, MASS + 1) * a + g_expiratory
     m_off = 0.0 * a
@@ -111,14 +131,14 @@ def _eliminate(w, n, tree, a, g_source, g_expiratory):
 
 
 @inlined
-def _solve(w, n, tree, k, flow, carried, weight, extra, left):
+def _solve(w, n, tree, wide, k, flow, carried, weight, extra, time_weight, a, left):
     """Solve for a stage into the rows that start at ``k``; ``left`` is what :func:`_eliminate` returned.
 
     Right-hand side: the rows at ``flow`` + mass x weight x the rows at ``carried``, and ``extra`` at the inspiratory
-    splitter.
+    splitter; in the wide kernel also ``time_weight`` x what the muscles change.
     """
     if tree is not None:
-        nested_solve(w, n, tree, k, flow, carried, weight, extra)
+        nested_solve(w, n, tree, wide, k, flow, carried, weight, extra, time_weight, a)
     else:
         m_in, m_out, m_off, inverse = left
         r_in = get(w, flow) + get(w, MASS) * weight * get(w, carried) + extra
@@ -136,12 +156,13 @@ def _solve(w, n, tree, k, flow, carried, weight, extra, left):
 
 
 @inlined
-def attempt_step(w, n, tree):
+def attempt_step(w, n, tree, wide):
     """Try one step in every lane that is live; keep it where the error is below the tolerance, else shorten it.
 
     ``w`` is the workspace, shape (ROWS, LANES); ``tree`` is None where each side has one splitter, else as in
-    ``nested``: the compiler makes a version of its own for each of the two. Returns whether the row EVENT is set
-    anywhere: a phase is over, or its steps collapsed.
+    ``nested``; ``wide`` is None or anything, with a tree, for what ``wide`` adds: the compiler makes a version of its
+    own for each. Returns whether the row EVENT is set anywhere: a phase is over, or its steps collapsed; in the wide
+    kernel also where a bound of the machine is passed, or SAMPLED.
     """
     size = 2 + 2 * n
     if tree is not None:
@@ -152,25 +173,31 @@ def attempt_step(w, n, tree):
     live = get(w, LIVE)
     kink = get(w, KINK)
     goal = pick(kink, t, kink, duration)
+    if wide is not None:
+        goal = smaller(goal, get(w, NEXT_SAMPLE))
     arrives = pick(t + 1.01 * h, goal, 1.0, 0.0)
     h = pick(arrives, 0.5, goal - t, h)
     last = pick(kink, t, 0.0, arrives)
+    if wide is not None:
+        last = pick(duration, goal, 0.0, last)
+        set_muscles(w, n, t, t + h)
 
     pressure_rate = get(w, PRESSURE_RATE)
     flow_limit = get(w, FLOW_LIMIT)
     wanted = get(w, OWN_FLOW) + get(w, OWN_FLOW_RATE) * t
     flow_rate = pick(wanted, flow_limit, 0.0, get(w, OWN_FLOW_RATE))
     g_source, g_expiratory, share = _flows(
-        w, n, tree, Y, FLOW, CONDUCTANCE, BRIDGE_CONDUCTANCE, REVERSED, get(w, PRESSURE) + pressure_rate * t,
-        smaller(wanted, flow_limit),
+        w, n, tree, wide, Y, FLOW, CONDUCTANCE, BRIDGE_CONDUCTANCE, REVERSED, LOCAL, W_MUSCLE,
+        get(w, PRESSURE) + pressure_rate * t, smaller(wanted, flow_limit),
     )  # fmt: skip
     change = g_source * pressure_rate + share * flow_rate  # of the source in time
     c = 1.0 / h
-    left = _eliminate(w, n, tree, 2.0 * c, g_source, g_expiratory)
+    a = 2.0 * c
+    left = _eliminate(w, n, tree, wide, a, g_source, g_expiratory)
 
     # Stages 1 and 2 share the evaluation at (t, y).
-    _solve(w, n, tree, K1, FLOW, NOTHING, 0.0 * c, 0.5 * h * change, left)
-    _solve(w, n, tree, K2, FLOW, K1, 4.0 * c, 1.5 * h * change, left)
+    _solve(w, n, tree, wide, K1, FLOW, NOTHING, 0.0 * c, 0.5 * h * change, 0.5 * h, a, left)
+    _solve(w, n, tree, wide, K2, FLOW, K1, 4.0 * c, 1.5 * h * change, 1.5 * h, a, left)
 
     # Stages 3 and 4 at t + h.
     end = t + h
@@ -180,18 +207,30 @@ def attempt_step(w, n, tree):
         k1 = get(w, K1 + j)
         put(w, CARRIED + j, k1 - get(w, K2 + j))
         put(w, STAGE_Y + j, get(w, Y + j) + 2.0 * k1)
+    if wide is not None:
+        for j in range(SLOW, SLOW_END):
+            k1 = get(w, K1 + j)
+            put(w, CARRIED + j, k1 - get(w, K2 + j))
+            put(w, STAGE_Y + j, get(w, Y + j) + 2.0 * k1)
     _flows(
-        w, n, tree, STAGE_Y, STAGE_FLOW, STAGE_CONDUCTANCE, STAGE_BRIDGE_CONDUCTANCE, STAGE_REVERSED, pressure, own_flow
-    )
-    _solve(w, n, tree, K3, STAGE_FLOW, CARRIED, c, 0.0 * c, left)
+        w, n, tree, wide, STAGE_Y, STAGE_FLOW, STAGE_CONDUCTANCE, STAGE_BRIDGE_CONDUCTANCE, STAGE_REVERSED, STAGE_LOCAL,
+        W_MUSCLE_END, pressure, own_flow,
+    )  # fmt: skip
+    _solve(w, n, tree, wide, K3, STAGE_FLOW, CARRIED, c, 0.0 * c, 0.0 * c, a, left)
     for j in range(size):
         k3 = get(w, K3 + j)
         put(w, CARRIED + j, get(w, CARRIED + j) - (8.0 / 3.0) * k3)
         put(w, STAGE_Y + j, get(w, STAGE_Y + j) + k3)
+    if wide is not None:
+        for j in range(SLOW, SLOW_END):
+            k3 = get(w, K3 + j)
+            put(w, CARRIED + j, get(w, CARRIED + j) - (8.0 / 3.0) * k3)
+            put(w, STAGE_Y + j, get(w, STAGE_Y + j) + k3)
     _flows(
-        w, n, tree, STAGE_Y, STAGE_FLOW, STAGE_CONDUCTANCE, STAGE_BRIDGE_CONDUCTANCE, STAGE_REVERSED, pressure, own_flow
-    )
-    _solve(w, n, tree, K4, STAGE_FLOW, CARRIED, c, 0.0 * c, left)
+        w, n, tree, wide, STAGE_Y, STAGE_FLOW, STAGE_CONDUCTANCE, STAGE_BRIDGE_CONDUCTANCE, STAGE_REVERSED, STAGE_LOCAL,
+        W_MUSCLE_END, pressure, own_flow,
+    )  # fmt: skip
+    _solve(w, n, tree, wide, K4, STAGE_FLOW, CARRIED, c, 0.0 * c, 0.0 * c, a, left)
 
     # The fourth stage is the error. Adding 0 x the sum keeps a value that is not a number from slipping through.
     error = larger(get(w, WATCH_IN) * magnitude(get(w, K4)), get(w, WATCH_OUT) * magnitude(get(w, K4 + 1)))
@@ -203,22 +242,39 @@ def attempt_step(w, n, tree):
     for i in range(n):
         wye = magnitude(get(w, K4 + 2 + 2 * i))
         volume = magnitude(get(w, K4 + 3 + 2 * i))
-        elastance = get(w, PATIENT + PATIENT_ROWS * i + P_ELASTANCE)
+        elastance = get(w, PATIENT + PATIENT_ROWS * i + P_ELASTANCE) if wide is None else get(w, LOCAL + i)
         error = larger(error, larger(wye, VOLUME_WEIGHT * elastance * volume))
         total = total + wye + volume
+        if wide is not None:
+            slow = magnitude(get(w, K4 + SLOW + i))
+            error = larger(error, VOLUME_WEIGHT * get(w, WIDE + W_ROWS * i + W_SLOW_E) * slow)
+            total = total + slow
     error = error / get(w, TOLERANCE) + 0.0 * total + 1e-30
     # error^(-5/16) by square roots: near enough to -1/3, which lanes have no power function for.
     fourth = root(root(error))
     factor = larger(smaller(0.85 / (fourth * root(root(fourth))), 4.0), 0.15)
     factor = pick(error, 0.0, factor, 0.15)
     kept = pick(1.0, error, live, 0.0)
+    passed = 0.0 * h
+    if wide is not None:
+        passed = kept * bound_passed(w, end)
+        # Passed within a longer step: back, to where it is passed.
+        again = passed * pick(h, EVENT_S, 1.0, 0.0)
+        factor = pick(again, 0.5, smaller(factor, BACK), factor)
+        kept = kept - again
+        passed = passed - again
 
     put(w, OUTSIDE, pick(kept, 0.5, get(w, OUTSIDE) + h * (g_source + g_expiratory), get(w, OUTSIDE)))
+    if wide is not None:
+        remember_openings(w, n, 2 + len(tree[0]), kept * h)
     for i in range(n):
         g_in = get(w, CONDUCTANCE + 3 * i)
         g_lung = get(w, CONDUCTANCE + 3 * i + 1)
         outer = g_in + get(w, CONDUCTANCE + 3 * i + 2)
-        through = get(w, THROUGH + i) + h * g_lung * outer / (g_lung + outer + 1e-30)
+        total = g_lung + outer + 1e-30
+        if wide is not None:
+            total = total + get(w, HOLE_G + MAX_JUNCTIONS + i)
+        through = get(w, THROUGH + i) + h * g_lung * outer / total
         put(w, THROUGH + i, pick(kept, 0.5, through, get(w, THROUGH + i)))
         back = get(w, BACKFLOW + i) + 0.5 * h * (get(w, REVERSED + i) + get(w, STAGE_REVERSED + i))
         put(w, BACKFLOW + i, pick(kept, 0.5, back, get(w, BACKFLOW + i)))
@@ -227,6 +283,9 @@ def attempt_step(w, n, tree):
     put(w, PEAK_IN, larger(get(w, PEAK_IN), get(w, Y)))
     for i in range(n):
         put(w, PEAK + i, larger(get(w, PEAK + i), get(w, Y + 2 + 2 * i)))
+    if wide is not None:
+        close_wide_step(w, n, kept, h)
+        put(w, SAMPLED, kept * arrives * pick(get(w, NEXT_SAMPLE), goal, 0.0, 1.0))
 
     put(w, STEP_TAKEN, pick(t, 0.0, get(w, STEP_TAKEN), h))
     put(w, TIME, pick(kept, 0.5, pick(arrives, 0.5, goal, end), t))
@@ -236,5 +295,10 @@ def attempt_step(w, n, tree):
     put(w, PHASE_STEPS, steps)
     collapsed = pick(next_step, SMALLEST_STEP * duration, pick(steps, float(MAX_STEPS), 2.0, 0.0), 2.0)
     event = live * collapsed + kept * last
+    if wide is not None:
+        # A step whose end is both the phase's and past a bound ends the phase by the bound.
+        event = pick(passed, 0.5, BOUND_PASSED, event)
+        put(w, EVENT, event)
+        return any_above(event + get(w, SAMPLED), 0.5)
     put(w, EVENT, event)
     return any_above(event, 0.5)

@@ -13,13 +13,14 @@ from airyoke.circuit.gas_path import GasPath, gas_path
 from airyoke.circuit.inspection import inspect
 from airyoke.circuit.measured import Measurement, measured_part
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
-from airyoke.circuit.network import Branch, Element, FlowNetwork, Limb, Valve
+from airyoke.circuit.network import BLOCKED, Branch, Element, FlowNetwork, Limb, Opening, Valve
 from airyoke.circuit.part import Part
 from airyoke.circuit.parts import PART_NAMES, PARTS
 from airyoke.circuit.reduction import build_of, network_of
 from airyoke.circuit.trim import NO_TRIM, Trim, trimmed
 
 __all__ = [
+    "BLOCKED",
     "MAX_PATIENTS",
     "NO_TRIM",
     "PARTS",
@@ -37,6 +38,7 @@ __all__ = [
     "Joint",
     "Limb",
     "Measurement",
+    "Opening",
     "Part",
     "PatientNeeds",
     "PickLine",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,17 +27,54 @@ class Element:
         return self.linear * flow_l_per_s + self.quadratic * flow_l_per_s * abs(flow_l_per_s)
 
 
+# A clamped tube, a valve stuck shut: 20 cmH2O push 0.02 mL a second through it, which no answer shows.
+BLOCKED = Element(1e6)
+
+
 @dataclass(frozen=True, slots=True)
 class Valve:
     """A one-way valve in series with a limb.
 
     It opens once the drop along its limb exceeds ``cracking_cmh2o``; open it adds ``linear`` cmH2O·s/L. Shut, and
-    pushed backwards by a drop d < 0, it lets ``back_leak_l_per_s_per_cmh2o`` x d through.
+    pushed backwards by a drop d < 0, it lets ``back_leak_l_per_s_per_cmh2o`` x d through. ``reversed``: fitted the
+    wrong way round, gas passes only against the arrow.
     """
 
     cracking_cmh2o: float = 0.0
     linear: float = 0.0
     back_leak_l_per_s_per_cmh2o: float = 0.0
+    reversed: bool = False
+
+
+Place = Literal["inspiratory_splitter", "expiratory_splitter", "wye", "lung"]
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A way to the room, or to a sucker, that is not meant to be there: at one place of the network.
+
+    place
+        ``wye`` and ``lung`` of limb number ``limb``; a lung leaks from behind its tube (past the cuff). A splitter is
+        the first of its side, or the one that branch number ``branch`` ends in: branches of one side are numbered
+        from 0, those nearer to the machine first.
+    element
+        What the gas passes on its way out. Orifices and hoses alike; ``BLOCKED`` where only ``draws_l_per_min`` counts.
+    one_way
+        Gas passes outwards only, once the drop exceeds ``cracking_cmh2o`` (a limb taken off beyond its valve).
+    outside_cmh2o
+        Pressure at the far end: 0 the room, negative a sucker.
+    draws_l_per_min
+        Taken off whatever the pressure (a sampling line), besides what the element lets through.
+    """
+
+    place: Place
+    element: Element
+    limb: int | None = None
+    branch: int | None = None
+    one_way: bool = False
+    cracking_cmh2o: float = 0.0
+    outside_cmh2o: float = 0.0
+    draws_l_per_min: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +153,9 @@ class FlowNetwork:
     ``expiratory_trunk`` between the expiratory splitter and the room (the machine's expiratory valve included).
     ``splitter_compliance_ml_per_cmh2o`` stands on each side, or on the inspiratory one alone where the expiratory has a
     value of its own (hose between a one-way valve and its splitter fills with the splitter). Compliances are against
-    the room. Limbs that none of a side's branches names hang on its first splitter. Raises ``ValueError`` for a limb
-    that is named twice or does not exist, and for a splitter with fewer than two ways on.
+    the room. Limbs that none of a side's branches names hang on its first splitter. ``openings`` are leaks, one a place
+    at most. Raises ``ValueError`` for a limb that is named twice or does not exist, for a splitter with fewer than two
+    ways on, and for an opening at no place of this network or at one that has one.
     """
 
     inspiratory_trunk: Element
@@ -126,6 +165,7 @@ class FlowNetwork:
     expiratory_splitter_compliance_ml_per_cmh2o: float | None = None
     inspiratory_branches: tuple[Branch, ...] = ()
     expiratory_branches: tuple[Branch, ...] = ()
+    openings: tuple[Opening, ...] = ()
 
     def __post_init__(self) -> None:
         for branches in (self.inspiratory_branches, self.expiratory_branches):
@@ -136,9 +176,27 @@ class FlowNetwork:
             ways = [len(one.limbs) + len(one.branches) for branch in branches for one in branch]
             if branches and min(first, *ways) < 2:
                 raise ValueError("a splitter needs two ways on: what leads to a single one belongs to that one")
+        places = [self._place_of(opening) for opening in self.openings]
+        if len(set(places)) < len(places):
+            raise ValueError("two openings at one place: put what both let through into one")
+
+    def _place_of(self, opening: Opening) -> tuple[Place, int]:
+        """Where an opening is: its place and the number of its limb or branch, -1 the first splitter."""
+        if opening.place in ("wye", "lung"):
+            if opening.branch is not None or opening.limb is None or not 0 <= opening.limb < len(self.limbs):
+                raise ValueError(f"an opening at a {opening.place} needs a limb, 0 to {len(self.limbs) - 1}")
+            return opening.place, opening.limb
+        branches = self.inspiratory_branches if opening.place == "inspiratory_splitter" else self.expiratory_branches
+        count = sum(1 for branch in branches for _ in branch)
+        if opening.limb is not None or not (opening.branch is None or 0 <= opening.branch < count):
+            raise ValueError(f"an opening at the {opening.place} needs no limb, and a branch below {count} or none")
+        return opening.place, -1 if opening.branch is None else opening.branch
 
     def scaled(self, resistance: float, compliance: float) -> FlowNetwork:
-        """The same circuit with every resistance and every compliance multiplied: one draw of its uncertainty."""
+        """The same circuit with every resistance and every compliance multiplied: one draw of its uncertainty.
+
+        Openings stay: they are no parts with data that may be off.
+        """
         return FlowNetwork(
             self.inspiratory_trunk.scaled(resistance),
             self.expiratory_trunk.scaled(resistance),
@@ -158,13 +216,15 @@ class FlowNetwork:
             else self.expiratory_splitter_compliance_ml_per_cmh2o * compliance,
             tuple(branch.scaled(resistance, compliance) for branch in self.inspiratory_branches),
             tuple(branch.scaled(resistance, compliance) for branch in self.expiratory_branches),
+            self.openings,
         )
 
     def merged(self) -> FlowNetwork:
         """The same with one splitter a side: what k limbs share is counted in each, k times linear, k² times quadratic.
 
         Exact as long as the k breathe alike, too much resistance for whoever flows more than the others. Compliance at
-        a splitter moves to the first one. For first guesses and screens; a network without branches is itself.
+        a splitter moves to the first one, openings at the others are left out. For first guesses and screens; a network
+        without branches is itself.
         """
         if not self.inspiratory_branches and not self.expiratory_branches:
             return self
@@ -184,7 +244,10 @@ class FlowNetwork:
         inside, outside = self.splitter_compliances
         inside += _compliance(self.inspiratory_branches)
         outside += _compliance(self.expiratory_branches)
-        return FlowNetwork(self.inspiratory_trunk, self.expiratory_trunk, inside, tuple(limbs), outside)
+        openings = tuple(one for one in self.openings if one.branch is None)
+        return FlowNetwork(
+            self.inspiratory_trunk, self.expiratory_trunk, inside, tuple(limbs), outside, openings=openings
+        )
 
     @property
     def splitter_compliances(self) -> tuple[float, float]:

@@ -8,13 +8,13 @@ may be another's harm.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from airyoke.breath.engine import LungMechanics
+from airyoke.breath.engine import NUMBERS, LungMechanics
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
 from airyoke.limits.margins import Judged
@@ -125,7 +125,7 @@ def _judge(
     """Everybody's margins with each way gone to each share, in one run of the engine; rows (way, share)."""
     steps = shares.shape[1]
     lungs = group.lungs.rows(np.zeros(len(ways) * steps, np.int64))
-    columns = {name: np.array(getattr(lungs, name)) for name in LungMechanics.__slots__}
+    columns = {name: np.array(getattr(lungs, name)) for name in NUMBERS}
     for number, way in enumerate(ways):
         rows, factor = slice(number * steps, (number + 1) * steps), way.factor(shares[number])
         if way.quantity == "compliance_ml_per_cmh2o":
@@ -133,5 +133,6 @@ def _judge(
         else:
             for name in ("inspiratory_resistance_cmh2o_s_per_l", "expiratory_resistance_cmh2o_s_per_l"):
                 columns[name][rows, way.member] *= factor
-    outcome = predict(group, [settings], rows=np.zeros(len(ways) * steps, np.int64), lungs=replace(lungs, **columns))
+    changed = LungMechanics(*(columns[name] for name in NUMBERS))
+    outcome = predict(group, [settings], rows=np.zeros(len(ways) * steps, np.int64), lungs=changed)
     return judge_group(group, outcome, policy)

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from airyoke.breath.engine import QUICK, LungMechanics, settle
+from airyoke.breath.engine import NUMBERS, QUICK, LungMechanics, settle
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build
@@ -96,7 +96,7 @@ def corrections(
     lungs = LungMechanics(
         *(
             np.repeat(np.array([[getattr(g.lungs, name)[0, 0]] for g in groups]), count, axis=0)
-            for name in LungMechanics.__slots__
+            for name in NUMBERS
         )
     )
     network = groups[0].build.network
