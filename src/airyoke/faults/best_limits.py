@@ -178,7 +178,8 @@ def _steps(condition: AlarmCondition, dangers: Dangers, budget: float) -> Steps 
     before = dangers.before
     centre = before.centre[condition.key]
     # Nearer than what drifts without anything being wrong no limit is wanted, however quiet it would be.
-    grid = grid[np.abs(grid - centre) >= before.watch.drift.room(condition.name, centre) - 1e-9]
+    room = before.watch.drift.room(condition.name, centre, before.shown.patients_ml[0, 0])
+    grid = grid[np.abs(grid - centre) >= room - 1e-9]
     rates = false_alarms(before, condition, grid)
     if condition.side == "high":
         grid, rates = grid[::-1], rates[::-1]

@@ -54,11 +54,12 @@ class Scatter:
 class Drift:
     """How far what is shown may wander in some hours although nothing is wrong; no best limit stands nearer.
 
-    Patients turn, sensors warm up, lungs get a little better: not scatter, and no alarm for it is wanted. ``volume`` as
-    a part of what is shown. All of it judgement, no source.
+    Patients turn, sensors warm up, lungs get a little better: not scatter, and no alarm for it is wanted.
+    ``patient_volume`` is that of each patient, as a part of it, and independent of the others', so that the sum drifts
+    less. All of it judgement, no source.
     """
 
-    volume: float = 0.10
+    patient_volume: float = 0.10
     pressure_cmh2o: float = 2.0
     peep_cmh2o: float = 1.0
     rate_per_min: float = 2.0
@@ -66,10 +67,10 @@ class Drift:
     fio2: float = 0.03
     apnoea_s: float = 7.0
 
-    def room(self, name: str, shown: float) -> float:
-        """The nearest that a limit of this alarm may stand to what is shown, in its unit."""
+    def room(self, name: str, shown: float, patients_ml: Floats) -> float:
+        """The nearest that a limit of this alarm may stand to what is ``shown`` of these patients, in its unit."""
         if name in ("exhaled_tidal_volume", "exhaled_minute_volume"):
-            return self.volume * shown
+            return self.patient_volume * shown * float(np.sqrt((patients_ml**2).sum()) / patients_ml.sum())
         return {
             "airway_pressure": self.pressure_cmh2o, "peep": self.peep_cmh2o, "rate": self.rate_per_min,
             "leak": self.leak_pct, "fio2": self.fio2, "apnoea": self.apnoea_s,
