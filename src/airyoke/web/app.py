@@ -24,6 +24,7 @@ from airyoke.web import (
     api,
     bed_page,
     build_page,
+    faults_page,
     group_page,
     group_record,
     plan_page,
@@ -44,7 +45,8 @@ _FONTS: Final = {"regular.ttf": "AtkinsonHyperlegible-Regular.ttf", "bold.ttf": 
 _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
 PAGES: Final = (
-    ward_page, bed_page, plan_page, print_page, group_page, group_record, build_page, record_page, site_page, sign_in,
+    ward_page, bed_page, plan_page, print_page, group_page, group_record, build_page, faults_page, record_page,
+    site_page, sign_in,
 )  # fmt: skip
 
 
@@ -65,6 +67,7 @@ def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = Fal
         yield
         desk.engine.close()
         desk.quick.close()
+        desk.study.close()
 
     app = FastAPI(
         title="Airyoke", version=__version__, docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan

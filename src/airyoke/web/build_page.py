@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from airyoke.bench_check.checks import Check
 from airyoke.circuit.choice import CannotBuild
+from airyoke.circuit.from_stock import stands_for
 from airyoke.pictures import circuit_svg
 from airyoke.pictures.circuit import description
 from airyoke.web.group_page import found
@@ -26,14 +27,18 @@ def circuit(visiting: Visiting, ventilator: str) -> Response:
     look, saved = found(visiting, ventilator)
     shown: dict[str, Any] = {"one": None, "cannot": None}
     if visiting.desk.engine.ready:
-        one, picks, report = circuit_of(visiting.desk, look, saved)
-        if isinstance(one, CannotBuild):
+        one, report = circuit_of(visiting.desk, look, saved)
+        if isinstance(one, CannotBuild) or report is None:
             shown["cannot"] = one
         else:
+            instead = {part: usual for part, usual, _ in stands_for(one)}
+            stock = None if look.ward is None else look.ward.stock
+            picks = [(part, need, None if stock is None else stock.get(part, 0), instead.get(part, ""))
+                     for part, need in one.assembly.taken]  # fmt: skip
             checks: dict[str, list[tuple[Check, str]]] = {}
             for check in report.checks:
                 checks.setdefault(check.do, []).append((check, expected_words(check)))
-            shown["counted"] = look.ward is not None and look.ward.stock is not None
+            shown["counted"] = stock is not None
             shown |= {"one": one, "picks": picks, "report": report, "checks": checks,
                       "told": description(one.assembly),
                       "into": one.costs.drop_cmh2o(0.5)}  # fmt: skip
@@ -46,7 +51,7 @@ def drawing(visiting: Visiting, ventilator: str, shape: Annotated[str, Query()] 
     look, saved = found(visiting, ventilator, note=False)
     if not visiting.desk.engine.ready:
         raise HTTPException(503)
-    one, _, _ = circuit_of(visiting.desk, look, saved)
+    one, _ = circuit_of(visiting.desk, look, saved)
     if isinstance(one, CannotBuild):
         raise HTTPException(404)
     svg = circuit_svg(one.assembly, shape="narrow" if shape == "narrow" else "wide", labels=saved.beds)

@@ -55,6 +55,8 @@ class Desk:
     door: Door
     engine: EngineRoom
     quick: QuickRoom = field(default_factory=QuickRoom, kw_only=True)
+    study: QuickRoom = field(default_factory=QuickRoom, kw_only=True)
+    """For what takes seconds: circuits, faults, sheets. Its process begins with the first of them."""
     encrypted: bool = False
     ticket: Ticket | None = None
     """Of a demonstration; then every page says that it is one."""

@@ -12,6 +12,7 @@ from datetime import datetime
 from multiprocessing.connection import Connection
 from typing import Any, Literal
 
+from airyoke.circuit.from_stock import BuiltCircuit
 from airyoke.circuit.needs import CircuitNeeds
 from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.plan_answer import PlanAnswer
@@ -21,10 +22,10 @@ from airyoke.plan.changes import Change
 from airyoke.plan.coupling import Coupling
 from airyoke.plan.plan import Alarm
 from airyoke.plan.what_if import Moved, Question
-from airyoke.quantities import Refused
+from airyoke.quantities import Finding, Refused
 from airyoke.ward.ward import Ward
 
-Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets"]
+Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets", "faults"]
 Tell = Callable[[str, int, int], None]
 
 
@@ -64,10 +65,12 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class CircuitQuestion:
-    """What is to be built from this stock (``None``: nothing was counted), and what should the bench show?"""
+    """What is to be built from this stock (``None``: nothing was counted), and what should the bench show? ``built`` is
+    the circuit where a plan has chosen it already."""
 
     needs: CircuitNeeds
     stock: dict[str, int] | None
+    built: BuiltCircuit | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,11 +156,23 @@ def _what_if_answer(about: WhatIfQuestion, _: Tell) -> Any:
 def _circuit(about: CircuitQuestion, _: Tell) -> Any:
     from airyoke.bench_check import report_of
     from airyoke.circuit.choice import CannotBuild
-    from airyoke.circuit.from_stock import builds_for
+    from airyoke.circuit.from_stock import build_for
 
-    found = builds_for((about.needs,), about.stock)
-    (one,) = found.groups
-    return one, found.pick_list, None if isinstance(one, CannotBuild) else report_of(one.assembly)
+    one = build_for(about.needs, about.stock) if about.built is None else about.built
+    return one, None if isinstance(one, CannotBuild) else report_of(one.assembly)
+
+
+def _faults(about: WhatIfQuestion, _: Tell) -> Any:
+    from airyoke.faults.report import report_faults
+    from airyoke.web.fault_lines import fault_lines
+
+    coupling = about.coupling
+    try:
+        report = report_faults(coupling.patients, coupling.fitted, coupling.settings, policy=about.question.policy)
+    except ArithmeticError as error:
+        remedy = "look at what each gets at these settings"
+        raise Refused((Finding("faults-no-breath", "refused", str(error), remedy),)) from None
+    return fault_lines(report)
 
 
 def _sheets(about: SheetsQuestion, _: Tell) -> Any:
@@ -169,5 +184,5 @@ def _sheets(about: SheetsQuestion, _: Tell) -> Any:
 _DO: dict[Work, Callable[[Any, Tell], Any]] = {
     "warm": _warm, "check": _check, "plan": _plan, "predict": _predict,
     "what_if": _what_if, "what_if_answer": _what_if_answer, "circuit": _circuit,
-    "sheets": _sheets,
+    "sheets": _sheets, "faults": _faults,
 }  # fmt: skip

@@ -134,7 +134,7 @@ def what_if(visiting: Visit, look: Look, saved: SavedGroup, typed: Mapping[str, 
     policy = look.ward.policy
     both = compared(visiting.desk, look, saved, turned(saved, typed), happening(saved, typed))
     before, answer = both.before.answer, both.after.answer
-    same = before == answer
+    same = turned(saved, typed) == saved.settings and not happening(saved, typed)
     times = [one.bed.readings.read_at for one in look.assessed
              if one.bed.readings is not None and one.bed.label in saved.beds]  # fmt: skip
     solved = answer.outcome == "solved"

@@ -70,7 +70,7 @@ def _sheets(visiting: Visit) -> tuple[tuple[Sheet, ...], datetime]:
     words = _plan_words(record, look.state, plan)
     provenance = Provenance(as_of, __version__, f"record {record.site}", head.short, words)
     question = SheetsQuestion(plan, look.ward, provenance, running_groups(record, look.state, as_of))
-    found: tuple[Sheet, ...] = desk.quick.ask("sheets", question, key=(look.key, head))
+    found: tuple[Sheet, ...] = desk.study.ask("sheets", question, (look.key, head))
     return found, as_of
 
 

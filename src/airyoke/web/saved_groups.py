@@ -7,9 +7,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
+from airyoke.bench_check import CircuitReport
 from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build, standard_build
+from airyoke.circuit.choice import CannotBuild
+from airyoke.circuit.from_stock import BuiltCircuit
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.contract.change_forms import parse_changes
 from airyoke.contract.what_if_answer import WhatIfAnswer
@@ -22,6 +25,7 @@ from airyoke.plan.what_if import Question
 from airyoke.quantities import Finding, Refused
 from airyoke.web.desk import Desk, Look
 from airyoke.web.engine_process import CircuitQuestion, Compared, WhatIfQuestion
+from airyoke.web.fault_lines import FaultLines
 
 SHORTEST_EXPIRATION_S: Final = 0.3
 
@@ -39,9 +43,10 @@ class SavedGroup:
     planned: PlannedGroup | None = None
 
     @property
-    def build(self) -> Build:
-        """The circuit that its patients breathe through."""
-        return standard_build(len(self.beds))
+    def needs(self) -> CircuitNeeds:
+        """What its circuit is asked for."""
+        built = None if self.planned is None else self.planned.built
+        return CircuitNeeds((PatientNeeds(),) * len(self.beds)) if built is None else built.needs
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +140,7 @@ def all_patients(look: Look) -> tuple[Patient, ...]:
 def compared(desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...] = ()) -> Compared:
     """What the group gets as it is, and at these settings after these changes (``contract.change_forms``); all on the
     readings of now. Raises ``Refused``."""
-    answer: Compared = desk.quick.ask("what_if", *_question(look, group, settings, texts))
+    answer: Compared = desk.quick.ask("what_if", *_question(desk, look, group, settings, texts))
     return answer
 
 
@@ -143,29 +148,50 @@ def what_if_answer(
     desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...]
 ) -> WhatIfAnswer:
     """The same in the form of the contract."""
-    answer: WhatIfAnswer = desk.quick.ask("what_if_answer", *_question(look, group, settings, texts))
+    answer: WhatIfAnswer = desk.quick.ask("what_if_answer", *_question(desk, look, group, settings, texts))
     return answer
 
 
-def _question(look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...]) -> tuple[WhatIfQuestion, Any]:
+def _question(
+    desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...]
+) -> tuple[WhatIfQuestion, Any]:
     """The question, and the key of everything that its answer depends on."""
     assert look.ward is not None, "a group has a ward"
-    coupling = Coupling(patients_of(look, group), group.build, group.settings)
+    coupling = Coupling(patients_of(look, group), _build(desk, look, group), group.settings)
     others = {one.bed.label: one.lungs for one in look.assessed
               if isinstance(one.lungs, Patient) and one.bed.label not in group.beds}  # fmt: skip
     changes = parse_changes(texts, coupling.labels, others)
     if settings != group.settings:
         changes = (Change("settings", settings=settings), *changes)
     question = Question(look.ward.policy, hold_sensor=group.ventilator.hold_sensor)
-    key = (look.key, group.beds, group.ventilator, group.settings, settings, texts)
+    key = (look.key, group.beds, group.ventilator, coupling.build, group.settings, settings, texts)
     return WhatIfQuestion(coupling, changes, question), key
 
 
-def circuit_of(desk: Desk, look: Look, group: SavedGroup) -> Any:
-    """What is to be built for the group: ``(BuiltCircuit | CannotBuild, pick list, report or None)``."""
+def circuit_of(desk: Desk, look: Look, group: SavedGroup) -> tuple[BuiltCircuit | CannotBuild, CircuitReport | None]:
+    """The circuit of the group, the planned one where a plan is at hand, and everything that is asked of it."""
     assert look.ward is not None, "a group has a ward"
-    needs = CircuitNeeds((PatientNeeds(),) * len(group.beds))
-    return desk.quick.ask("circuit", CircuitQuestion(needs, look.ward.stock), key=(look.key, needs))
+    built = None if group.planned is None else group.planned.built
+    question = CircuitQuestion(group.needs, look.ward.stock, built)
+    found: tuple[BuiltCircuit | CannotBuild, CircuitReport | None] = desk.study.ask(
+        "circuit", question, (look.key, group.needs, None if built is None else built.build)
+    )
+    return found
+
+
+def faults_of(desk: Desk, look: Look, group: SavedGroup) -> FaultLines:
+    """What can go wrong at its settings."""
+    question, key = _question(desk, look, group, group.settings, ())
+    found: FaultLines = desk.study.ask("faults", question, key)
+    return found
+
+
+def _build(desk: Desk, look: Look, group: SavedGroup) -> Build:
+    """What the engine knows of its circuit: the planned one, else what the stock gives, else the usual one."""
+    if group.planned is not None and group.planned.built is None:
+        return standard_build(len(group.beds))
+    one, _ = circuit_of(desk, look, group)
+    return standard_build(len(group.beds)) if isinstance(one, CannotBuild) else one.build
 
 
 def knobs_of(group: SavedGroup) -> tuple[Knob, ...]:

@@ -12,7 +12,8 @@ from airyoke.quantities.cautions import STANDING
 from web.browser.conftest import Served, sign_in
 
 PAGES = (
-    "/", "/beds/E2", "/plan", "/groups/V2", "/groups/V2/circuit", "/groups/V2/why/E2/paco2_mmhg", "/record",
+    "/", "/beds/E2", "/plan", "/groups/V2", "/groups/V2/circuit", "/groups/V2/faults",
+    "/groups/V2/why/E2/paco2_mmhg", "/record",
     "/record/14", "/people", "/policy", "/stock", "/backup", "/print",
 )  # fmt: skip
 

@@ -136,6 +136,20 @@ function turnKnobs(form) {
   form.addEventListener("submit", (event) => { event.preventDefault(); ask(); });
 }
 
+// A part of the page that takes seconds comes after it.
+async function loadPart(part) {
+  try {
+    const answer = await fetch(part.dataset.load);
+    if (answer.status >= 500) throw new Error(answer.status);
+    part.innerHTML = await answer.text(); // made and escaped by the server's template
+    byId("lost").hidden = true;
+  } catch (error) {
+    byId("lost").hidden = false;
+    setTimeout(() => loadPart(part), 3000);
+  }
+}
+
+document.querySelectorAll("[data-load]").forEach(loadPart);
 const knobs = byId("what-if");
 if (knobs) turnKnobs(knobs);
 const form = byId("bed-form");
