@@ -12,7 +12,7 @@ import pytest
 
 from airyoke.circuit import PARTS, standard_build
 from airyoke.circuit.choice import CannotBuild
-from airyoke.circuit.from_stock import build_for, builds_for
+from airyoke.circuit.from_stock import build_for, builds_for, circuit_of_parts
 from airyoke.circuit.measured import Measurement, measured_part
 from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.quantities import Refused
@@ -363,3 +363,17 @@ def test_a_reach_that_no_tubing_of_the_site_gives_is_refused():
     short = {name: part for name, part in PARTS.items() if part.kind != "tube" or part.length_m <= 1.0}
     with pytest.raises(Refused, match="reach"):
         build_for(CircuitNeeds((PatientNeeds(5.0),) * 2), None, short)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_parts_of_a_circuit_give_it_back(seed):
+    dice = random.Random(700 + seed)
+    stock = _random_stock(dice, 14)
+    for size in (2, 3, 4):
+        for wet in ("hme", "heated"):
+            one = build_for(CircuitNeeds((PatientNeeds(),) * size, humidification=wet), stock)
+            if isinstance(one, CannotBuild):
+                continue
+            again = circuit_of_parts(size, dict(one.build.parts))
+            assert not isinstance(again, CannotBuild)
+            assert (again.build.parts, again.build.network) == (one.build.parts, one.build.network)

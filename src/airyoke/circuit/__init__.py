@@ -8,7 +8,7 @@ from airyoke.circuit.assembly import Assembly, Joint, Piece
 from airyoke.circuit.builds import MAX_PATIENTS, Build, ideal_build, single_build, standard_build
 from airyoke.circuit.capping import without_limb
 from airyoke.circuit.choice import CannotBuild
-from airyoke.circuit.from_stock import BuiltCircuit, FromStock, PickLine, build_for, builds_for
+from airyoke.circuit.from_stock import BuiltCircuit, FromStock, PickLine, build_for, builds_for, circuit_of_parts
 from airyoke.circuit.gas_path import GasPath, gas_path
 from airyoke.circuit.inspection import inspect
 from airyoke.circuit.measured import Measurement, measured_part
@@ -48,6 +48,7 @@ __all__ = [
     "build_for",
     "build_of",
     "builds_for",
+    "circuit_of_parts",
     "gas_path",
     "ideal_build",
     "inspect",

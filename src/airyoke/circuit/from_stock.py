@@ -6,14 +6,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from airyoke.circuit.assembly import Assembly, put_together
 from airyoke.circuit.builds import Build
 from airyoke.circuit.choice import CannotBuild, Chosen, GoalReached, Pick, choose
 from airyoke.circuit.gas_path import gas_path
-from airyoke.circuit.needs import Catalogue, CircuitNeeds, Stock
+from airyoke.circuit.needs import Catalogue, CircuitNeeds, PatientNeeds, Stock
 from airyoke.circuit.parts import PARTS
 from airyoke.circuit.reduction import Costs, build_of, costs_of
 
@@ -65,6 +65,18 @@ def build_for(
 ) -> BuiltCircuit | CannotBuild:
     """The circuit of one group from a stock, or what is missing for it. Raises ``Refused`` as ``builds_for``."""
     return builds_for((needs,), stock, catalogue, seconds=seconds).groups[0]
+
+
+def circuit_of_parts(
+    patients: int, parts: Mapping[str, int], catalogue: Catalogue = PARTS, *, name: str = ""
+) -> BuiltCircuit | CannotBuild:
+    """The circuit that these parts make, beds within the usual reach: what a plan or a record kept of one.
+
+    Raises ``Refused`` for a part that the catalogue has not.
+    """
+    heated = any(name in catalogue and catalogue[name].kind == "humidifier" for name in parts)
+    people = (PatientNeeds(),) * patients
+    return build_for(CircuitNeeds(people, humidification="heated" if heated else "hme", label=name), parts, catalogue)
 
 
 def _built(chosen: Chosen, catalogue: Catalogue) -> BuiltCircuit:

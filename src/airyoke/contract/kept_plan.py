@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from airyoke.contract.plan_answer import PlanAnswer
 
-_OF_A_GROUP: Final = ("id", "ventilator", "beds", "needs", "settings", "alarms")
+_OF_A_GROUP: Final = ("id", "ventilator", "beds", "needs", "circuit", "settings", "alarms")
 
 
 def kept_plan(answer: PlanAnswer, name: str, *, based_on: int) -> dict[str, Any]:

@@ -9,8 +9,7 @@ from datetime import datetime
 from airyoke.bench_check import CircuitReport, bench_settings, report_of
 from airyoke.breath.settings import Settings
 from airyoke.circuit.assembly import Assembly
-from airyoke.circuit.from_stock import BuiltCircuit, FromStock, builds_for
-from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
+from airyoke.circuit.from_stock import BuiltCircuit, circuit_of_parts
 from airyoke.contract.answers import SettingsAnswer
 from airyoke.contract.circuit_answer import CircuitAnswer
 from airyoke.contract.dials import dial_list
@@ -39,10 +38,10 @@ def gather(
 ) -> Material:
     """The material of every sheet of a plan.
 
-    Without a ``ward`` (a plan file alone) codes, rooms and present ventilators are not known and no stock limits the
-    circuits. Where the ward has other readings than the plan stands on, sheets say so, and no code is printed unless
-    the caller knows that they are the ``same_patients``: a bed may have another patient since. Raises ``Refused``
-    where the plan names a bed that the ward does not have.
+    Each circuit is the one that the parts of the plan make. Without a ``ward`` (a plan file alone) codes, rooms and
+    present ventilators are not known. Where the ward has other readings than the plan stands on, sheets say so, and
+    no code is printed unless the caller knows that they are the ``same_patients``: a bed may have another patient
+    since. Raises ``Refused`` where the plan names a bed that the ward does not have.
     """
     beds = {} if ward is None else {bed.label: bed for bed in ward.beds}
     shared = [group for group in plan.groups if group.status == "judged"]
@@ -51,10 +50,9 @@ def gather(
     same = ward is None or _same_readings(plan, beds.values())
     timed = beds if same else {}
     codes = {label: bed.code for label, bed in beds.items()} if same or same_patients else {}
-    built = _builds(shared, beds, None if ward is None else ward.stock)
     groups = tuple(
-        _group(group, _Beds(beds, codes, ward), built, i, _readings(plan, [timed[b] for b in group.beds if b in timed]))
-        for i, group in enumerate(shared)
+        _group(group, _Beds(beds, codes, ward), _readings(plan, [timed[b] for b in group.beds if b in timed]))
+        for group in shared
     )
     cautions = tuple(one.text for one in plan.cautions) + (() if same else (READ_AGAIN.text,))
     return Material(plan, groups, provenance, _readings(plan, list(timed.values())), cautions, running)
@@ -105,20 +103,7 @@ def _readings(plan: PlanAnswer, beds: Sequence[Bed]) -> str:
     return dated_readings_words(times)
 
 
-def _builds(groups: Sequence[GroupPlan], beds: dict[str, Bed], stock: dict[str, int] | None) -> FromStock | None:
-    if not groups:
-        return None
-    needs = []
-    for group in groups:
-        wet = {bed.readings.humidification for label in group.beds
-               if (bed := beds.get(label)) is not None and bed.readings is not None}  # fmt: skip
-        heated = wet == {"heated"}
-        people = tuple(PatientNeeds() for _ in group.beds)
-        needs.append(CircuitNeeds(people, humidification="heated" if heated else "hme", label=group.id))
-    return builds_for(needs, stock)
-
-
-def _group(group: GroupPlan, beds: _Beds, built: FromStock | None, number: int, readings: str) -> GroupMaterial:
+def _group(group: GroupPlan, beds: _Beds, readings: str) -> GroupMaterial:
     assert group.settings is not None, "a judged group has settings"
     settings = settings_of(group.settings)
     lanes = []
@@ -130,16 +115,16 @@ def _group(group: GroupPlan, beds: _Beds, built: FromStock | None, number: int, 
     machine = next((one for one in machines if one.label == group.ventilator), None)
     before = [group.present_settings.get(bed) for bed in group.beds]
     dials = dial_list(tuple(None if one is None else settings_of(one) for one in before), settings, machine)
-    circuit, drawing, why, note = None, None, "no circuit was worked out", ""
-    one = built.groups[number] if built is not None else None
+    circuit, drawing, why, note = None, None, "", ""
+    one = circuit_of_parts(len(group.beds), {line.part: line.count for line in group.circuit.parts}, name=group.id)
     if isinstance(one, BuiltCircuit):
         # What is taken is the ward's list, on the order sheet; here only what this build is.
         report, note = _bench(one.assembly, replace(settings, circuit_compensation="off"))
         circuit = CircuitAnswer.of(report, one.needs, (), (), (PART_DATA,))
         drawing = circuit_svg(one.assembly, theme="print", labels=group_labels(lanes))
-    elif one is not None:
+    else:
         missing = ", ".join(f"{count} {part}" for part, count in one.missing)
-        why = f"It cannot be built from this stock: {one.reason}. Missing: {missing}."
+        why = f"It cannot be built from the parts of the plan: {one.reason}. Missing: {missing}."
     return GroupMaterial(group, tuple(lanes), readings, dials, circuit, drawing, "" if circuit else why, note)
 
 
