@@ -103,9 +103,27 @@ def hostile_material(four: PlanAnswer) -> Material:
     return printed(renamed(four, {"E1": LONGEST, "E2": HOSTILE, "E3": NO_GLYPH}))
 
 
+_sheets: dict[int, tuple[Material, tuple[Sheet, ...]]] = {}
+_made: dict[int, tuple[Sheet, bytes]] = {}
+
+
+def sheets_of(material: Material) -> tuple[Sheet, ...]:
+    """Every sheet of it, put together once."""
+    if id(material) not in _sheets:
+        _sheets[id(material)] = material, paper.sheets(material)
+    return _sheets[id(material)][1]
+
+
+def made(sheet: Sheet) -> bytes:
+    """The sheet on A4, made once."""
+    if id(sheet) not in _made:
+        _made[id(sheet)] = sheet, paper.pdf(sheet, paper="a4", as_of=int(NOW.timestamp()))
+    return _made[id(sheet)][1]
+
+
 def pages_of(sheet: Sheet) -> list[str]:
     """The text of every page on A4, with runs of white space as one blank."""
-    return list(_pages(paper.pdf(sheet, paper="a4", as_of=int(NOW.timestamp()))))
+    return list(_pages(made(sheet)))
 
 
 @cache
@@ -114,7 +132,7 @@ def _pages(content: bytes) -> tuple[str, ...]:
 
 
 def the(material: Material, name: str, group: str | None = "G1") -> Sheet:
-    return next(one for one in paper.sheets(material, names=[name]) if one.group == group)
+    return next(one for one in sheets_of(material) if (one.name, one.group) == (name, group))
 
 
 Run = Callable[..., tuple[int, str, str]]

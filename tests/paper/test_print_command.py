@@ -75,7 +75,7 @@ def test_a_plan_file_alone_is_printed_and_says_that_no_record_stands_behind_it(
     answer = json.loads(out)
     assert answer["schema"] == "airyoke/print/1"
     assert answer["head"] is None
-    assert len(answer["files"]) == 12
+    assert len(answer["files"]) == 13
     for one in answer["files"]:
         content = (tmp_path / "out" / one["file"]).read_bytes()
         assert hashlib.sha256(content).hexdigest() == one["sha256"]

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 from airyoke import paper
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.paper import KINDS, Material, Sheet
-from paper.conftest import HOSTILE, LONGEST, NOW, pages_of, printed, renamed, the
+from paper.conftest import HOSTILE, LONGEST, NOW, made, pages_of, printed, renamed, sheets_of, the
 
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 # Digits after the point with which a bedside reading of that unit is read.
@@ -60,7 +60,7 @@ def test_the_bed_card_holds_what_the_answer_says_and_no_other_number(material: M
         volume = patient.tidal_volume_ml.value
         assert volume is not None
         # Acted on: volume 15 % either side, plateau asked 2 below its limit, total PEEP 3 above the set PEEP.
-        assert f"below {0.85 * volume:.0f}, above {1.15 * volume:.0f}" in text
+        assert f"below {0.85 * volume:.0f} above {1.15 * volume:.0f}" in text
         assert "ask above 28 act above 30" in text
         assert f"above {settings.peep_cmh2o + 3:g}" in text
         wanted |= {f"{0.85 * volume:.0f}", f"{1.15 * volume:.0f}", "28", "30", "15", "88", "8", "0", "2",
@@ -134,6 +134,20 @@ def test_the_assembly_sheet_has_every_joint_once_and_the_drawing_carries_the_sam
     assert built == counts["one-way-valve"] == 2 * len(group.lanes)
 
 
+def test_the_rehearsal_sheet_expects_what_the_plan_expects_of_each_alone(material: Material) -> None:
+    rehearsal = material.groups[0].plan.rehearsal
+    assert rehearsal is not None
+    text = body(pages_of(the(material, "rehearsal")), material)
+    assert rehearsal.passes in text
+    seen = 0
+    for one in rehearsal.expected:
+        digits = DIGITS[one.quantity]
+        assert f"{one.low:.{digits}f} to {one.high:.{digits}f}" in text, one
+        assert re.search(rf"\b{re.escape(f'{one.value:.{digits}f}')} ", text), one
+        seen += 1
+    assert seen >= 6 * len(material.groups[0].lanes)
+
+
 def test_the_change_over_stops_at_the_groups_own_volumes(material: Material) -> None:
     shows = material.groups[0].plan.ventilator_shows
     assert shows is not None
@@ -175,9 +189,9 @@ def test_the_order_list_takes_what_the_plan_picks_and_the_beds_need_their_own_cl
 @pytest.fixture(scope="module")
 def every(two_material: Material, hostile_material: Material) -> list[tuple[Material, Sheet, list[str]]]:
     """Every sheet for two, and those with most words of labels for four beds with the worst ones: as text."""
-    worst = paper.sheets(hostile_material, names=["bed-card", "emergency", "acceptance"])
+    worst = [the(hostile_material, name) for name in ("bed-card", "emergency", "acceptance")]
     return [
-        *((two_material, sheet, pages_of(sheet)) for sheet in paper.sheets(two_material)),
+        *((two_material, sheet, pages_of(sheet)) for sheet in sheets_of(two_material)),
         *((hostile_material, sheet, pages_of(sheet)) for sheet in worst),
     ]
 
@@ -186,7 +200,7 @@ Every = list[tuple[Material, Sheet, list[str]]]
 
 
 def test_every_page_carries_cautions_readings_version_chain_and_its_number(every: Every) -> None:
-    assert len(every) == 12 + 3
+    assert len(every) == 13 + 3
     for material, sheet, pages in every:
         for number, page in enumerate(pages, start=1):
             where = (sheet.file, number)
@@ -205,7 +219,9 @@ def test_a_sheet_promised_on_one_page_is_one_page_and_cards_and_labels_one_a_pat
 ) -> None:
     for material in (two_material, hostile_material):
         patients = len(material.groups[0].lanes)
-        for sheet in paper.sheets(material):
+        for sheet in sheets_of(material):
+            if patients > 2 and not KINDS[sheet.name].one_page and sheet.name not in ("bed-card", "labels"):
+                continue
             content = paper.pdf(sheet, paper="letter", as_of=0)
             count = len(PdfReader(io.BytesIO(content)).pages)
             if KINDS[sheet.name].one_page:
@@ -229,15 +245,17 @@ def test_every_letter_of_every_sheet_has_a_glyph(every: Every) -> None:
     assert {letter for letter in text if ord(letter) not in known} == set()
 
 
-def test_only_the_two_fonts_are_embedded_and_all_of_them_are(two_material: Material) -> None:
-    for sheet in paper.sheets(two_material):
-        reader = PdfReader(io.BytesIO(paper.pdf(sheet, paper="a4", as_of=0)))
-        for page in reader.pages:
+def test_only_the_two_fonts_are_embedded_and_no_colour_is_used(two_material: Material) -> None:
+    for sheet in sheets_of(two_material):
+        for page in PdfReader(io.BytesIO(made(sheet))).pages:
             for font in page["/Resources"]["/Font"].values():
                 name = font.get_object()["/BaseFont"]
                 assert "AtkinsonHyperlegible" in name or "NotoSans" in name, (sheet.file, name)
                 descriptor = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()
                 assert any(key.startswith("/FontFile") for key in descriptor), (sheet.file, name)
+            operators = page.get_contents().get_data().decode("latin-1")
+            for red, green, blue in re.findall(r"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG|scn|SCN)\b", operators):
+                assert red == green == blue, (sheet.file, red, green, blue)
 
 
 def test_text_that_looks_like_typst_or_markup_stands_as_text(hostile_material: Material) -> None:
@@ -259,9 +277,9 @@ def test_a_bed_label_cannot_be_a_command_of_typst(two: PlanAnswer) -> None:
 def test_the_same_sheet_gives_the_same_bytes(two_material: Material) -> None:
     seconds = int(NOW.timestamp())
     for sheet in paper.sheets(two_material, group="G1"):
-        one, other = (paper.pdf(sheet, paper="a4", as_of=seconds) for _ in range(2))
-        assert one == other, sheet.file
-        assert paper.pdf(sheet, paper="a4", as_of=seconds + 60) != one, "its time stands in it"
+        again = paper.pdf(sheet, paper="a4", as_of=seconds)
+        assert again == made(the(two_material, sheet.name)), sheet.file
+    assert paper.pdf(sheet, paper="a4", as_of=seconds + 60) != again, "its time stands in it"
 
 
 def test_paper_is_the_size_that_was_asked_for(two_material: Material) -> None:
@@ -273,8 +291,7 @@ def test_paper_is_the_size_that_was_asked_for(two_material: Material) -> None:
 
 
 def test_a_label_reads_from_both_sides(two_material: Material) -> None:
-    content = paper.pdf(the(two_material, "labels"), paper="a4", as_of=0)
-    page = PdfReader(io.BytesIO(content)).pages[0]
+    page = PdfReader(io.BytesIO(made(the(two_material, "labels")))).pages[0]
     upright, turned = [], []
 
     def visit(text: str, cm: list[float], tm: list[float], *_: object) -> None:
@@ -289,14 +306,6 @@ def test_a_label_reads_from_both_sides(two_material: Material) -> None:
         assert text.count(what) == 2, what
 
 
-def test_no_colour_is_used(two_material: Material) -> None:
-    for sheet in paper.sheets(two_material):
-        for page in PdfReader(io.BytesIO(paper.pdf(sheet, paper="a4", as_of=0))).pages:
-            operators = page.get_contents().get_data().decode("latin-1")
-            for red, green, blue in re.findall(r"([\d.]+) ([\d.]+) ([\d.]+) (?:rg|RG|scn|SCN)\b", operators):
-                assert red == green == blue, (sheet.file, red, green, blue)
-
-
 def test_all_sheets_of_a_group_take_less_than_a_second_of_the_processor(two_material: Material) -> None:
     def spend() -> float:
         start = time.process_time()
@@ -304,5 +313,4 @@ def test_all_sheets_of_a_group_take_less_than_a_second_of_the_processor(two_mate
             paper.pdf(sheet, paper="a4", as_of=0)
         return time.process_time() - start
 
-    spend()
     assert min(spend() for _ in range(2)) < 1.0

@@ -170,8 +170,8 @@ def print_(
         typer.Option(
             "--sheet",
             metavar="NAME",
-            help="bed-card, labels, assembly, bench-check, change-over, observation, alarms, emergency, order, "
-            "shift-report, acceptance; may be repeated. Default: all.",
+            help="bed-card, labels, assembly, bench-check, rehearsal, change-over, observation, alarms, emergency, "
+            "order, shift-report, acceptance; may be repeated. Default: all.",
         ),
     ] = None,
     paper: Annotated[str, typer.Option("--paper", metavar="SIZE", help="a4 or letter.")] = "a4",

@@ -14,11 +14,10 @@ from airyoke.cli.plan_proof import pick_list_part, proof_part, refused_pairs_par
 from airyoke.cli.times import dated_readings_words, readings_words
 from airyoke.contract.dials import dial_list
 from airyoke.contract.standing import binding_words, verdict_words
-from airyoke.contract.words import name_words, plain
+from airyoke.contract.words import key_words, name_words, plain
 from airyoke.limits.answer import Figure
 from airyoke.plan.plan import Plan, PlannedGroup, Rehearsal, Unplaced
 from airyoke.plan.room_left import RoomLeft
-from airyoke.quantities import is_quantity
 from airyoke.ward.ward import Ward
 
 
@@ -206,7 +205,7 @@ def _rehearsal(page: Page, rehearsal: Rehearsal, beds: tuple[str, ...]) -> None:
     page.text("Rehearsal before anybody is coupled", 2, style="strong")
     page.text(
         f"Each alone on its own ventilator at the new settings for {rehearsal.minutes} min. Read "
-        f"{', '.join(_in_words(one) for one in rehearsal.read)}. Expected:",
+        f"{', '.join(key_words(one) for one in rehearsal.read)}. Expected:",
         4,
     )
     names = list(dict.fromkeys(one.quantity for one in rehearsal.expected))
@@ -220,15 +219,6 @@ def _rehearsal(page: Page, rehearsal: Rehearsal, beds: tuple[str, ...]) -> None:
         rows.append([name_words(name), *cells])
     page.table([Column(""), *(Column(short(bed)) for bed in beds)], rows, indent=4)
     page.text(f"Passes when: {rehearsal.passes[0].lower()}{rehearsal.passes[1:]}", 4)
-
-
-def _in_words(text: str) -> str:
-    """A sentence in which keys of quantities are replaced by their names."""
-    words = []
-    for word in text.split():
-        bare = word.rstrip(",.;")
-        words.append(name_words(bare) + word[len(bare) :] if is_quantity(bare) else word)
-    return " ".join(words)
 
 
 def _keep(group: PlannedGroup) -> str:

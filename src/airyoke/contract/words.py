@@ -102,3 +102,12 @@ def amount_words(value: float | None, unit: str) -> str:
 def plain(value: float) -> str:
     """A number as somebody dials it, without trailing zeros."""
     return f"{value:.6g}"
+
+
+def key_words(text: str) -> str:
+    """A sentence in which keys of quantities are replaced by their names."""
+    words = []
+    for word in text.split():
+        bare = word.rstrip(",.;")
+        words.append(name_words(bare) + word[len(bare) :] if is_quantity(bare) else word)
+    return " ".join(words)

@@ -31,6 +31,7 @@ KINDS: Final[Mapping[str, Kind]] = {
         Kind("labels", "Labels", "What hangs on which patient?"),
         Kind("assembly", "Assembly", "What is pushed onto what, in which order?", landscape=True),
         Kind("bench-check", "Bench check", "Does this build do what it should, before a patient is near it?"),
+        Kind("rehearsal", "Rehearsal", "Does each alone, at the new settings, get what was predicted?", one_page=True),
         Kind("change-over", "Change-over", "Who does what, when, and when do we stop?"),
         Kind("observation", "Observation", "Does everybody get what was predicted?"),
         Kind("alarms", "What to dial", "Which settings and alarm limits, before anybody is coupled?", one_page=True),

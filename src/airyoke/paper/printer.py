@@ -27,6 +27,7 @@ _OF_A_GROUP: Final[Mapping[str, Callable[[Material, GroupMaterial], dict[str, An
     "labels": bed_sheets.labels,
     "assembly": build_sheets.assembly,
     "bench-check": build_sheets.bench_check,
+    "rehearsal": time_sheets.rehearsal,
     "change-over": time_sheets.change_over,
     "observation": time_sheets.observation,
     "alarms": bed_sheets.alarms,

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from airyoke.contract.words import name_words, unit_words
-from airyoke.paper.envelope import group_sheet
+from airyoke.contract.answers import FigureAnswer
+from airyoke.contract.words import key_words, name_words, unit_words
+from airyoke.paper.envelope import group_sheet, lanes_of
 from airyoke.paper.material import GroupMaterial, LanePerson, Material
 from airyoke.paper.words import (
     cell_words,
@@ -24,6 +25,28 @@ OBSERVED_MIN: Final = 12 * 60
 ROUNDS_A_PAGE: Final = 8
 LANES_A_PAGE: Final = 2
 _EXPECTED_AFTERWARDS: Final = ("tidal_volume_ml", "plateau_cmh2o", "total_peep_cmh2o")
+
+
+def rehearsal(material: Material, group: GroupMaterial) -> dict[str, Any]:
+    """Each alone at the shared settings before anybody is coupled: what to expect, room to write, when it passes."""
+    plan = group.plan.rehearsal
+    if plan is None:
+        return group_sheet(material, group, "rehearsal", {"rehearsed": False})
+    expected: dict[str, list[dict[str, str]]] = {}
+    for one in plan.expected:
+        figure = FigureAnswer(value=one.value, low=one.low, high=one.high, limit=None)
+        row = {"name": quantity_words(one.quantity), "value": value_words(figure, one.quantity),
+               "range": range_words(figure, one.quantity)}  # fmt: skip
+        expected.setdefault(one.bed, []).append(row)
+    body = {
+        "rehearsed": True,
+        "set": setting_words(plan.settings.model_dump(exclude_none=True)),
+        "minutes": plan.minutes,
+        "read": [key_words(one) for one in plan.read],
+        "passes": plan.passes,
+        "tables": [{"lane": lane, "rows": expected.get(lane["bed"], [])} for lane in lanes_of(group)],
+    }
+    return group_sheet(material, group, "rehearsal", body)
 
 
 def change_over(material: Material, group: GroupMaterial) -> dict[str, Any]:

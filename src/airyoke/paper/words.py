@@ -47,7 +47,7 @@ def _bound(value: float, unit: str) -> str:
 
 
 def threshold_words(one: Threshold) -> str:
-    """``below 370, above 500``; ``ask above 28; act above 30``."""
+    """``below 370; above 500``, ``ask above 28; act above 30``."""
     if one.change is not None:
         return f"{plain(one.change)} more or less than at the start"
     words = []
@@ -57,7 +57,7 @@ def threshold_words(one: Threshold) -> str:
         words.append(f"ask above {_bound(one.ask, one.unit)}")
     if one.high is not None:
         words.append(f"{'act ' if one.ask is not None else ''}above {_bound(one.high, one.unit)}")
-    return "; ".join(words) if one.ask is not None else ", ".join(words)
+    return "; ".join(words)
 
 
 def stop_words(one: Stop) -> str:

@@ -39,7 +39,7 @@ class Left:
 
 EMERGENCIES: Final[tuple[Emergency, ...]] = (
     Emergency("arrest", "Arrest of one", "no pulse in one patient", (
-        "Off the circuit before the first compression: bag that one, own oxygen, PEEP valve {peep}, {rate} a minute",
+        "Off the circuit before the first compression: bag that one with its own oxygen, by the resuscitation protocol",
         "Close its inspiratory branch, then its expiratory branch",
         "One is left: its settings from before, below; more are left: the volumes below; alarm limits again",
     )),
