@@ -139,6 +139,8 @@ def test_the_rehearsal_sheet_expects_what_the_plan_expects_of_each_alone(materia
     assert rehearsal is not None
     text = body(pages_of(the(material, "rehearsal")), material)
     assert rehearsal.passes in text
+    known = material.provenance.head is not None  # the ward was given, too
+    assert ("on V1" in text.split("Read")[1]) == ("outside the ward's list" in text) == known
     seen = 0
     for one in rehearsal.expected:
         digits = DIGITS[one.quantity]

@@ -77,6 +77,6 @@ def lanes_of(group: GroupMaterial) -> Sequence[Content]:
     """Letter, line pattern, bed and code of every patient of a group."""
     return [
         {"letter": one.letter, "pattern": PATTERN_WORDS[one.letter], "bed": one.bed, "code": one.code or "",
-         "on": one.on or "a device outside the ward's list"}
+         "on": one.on}
         for one in group.lanes
     ]  # fmt: skip

@@ -109,7 +109,7 @@ def _group(group: GroupPlan, beds: _Beds, readings: str) -> GroupMaterial:
     lanes = []
     for patient in group.patients:
         bed = beds.by_label.get(patient.label)
-        on = None if bed is None else bed.ventilator
+        on = "" if bed is None else bed.ventilator or "a device outside the ward's list"
         lanes.append(LanePerson(patient.limb, patient.label, beds.codes.get(patient.label), on))
     machines = () if beds.ward is None else beds.ward.ventilators
     machine = next((one for one in machines if one.label == group.ventilator), None)

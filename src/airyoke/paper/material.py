@@ -37,12 +37,13 @@ class Provenance:
 
 @dataclass(frozen=True, slots=True)
 class LanePerson:
-    """One patient of a group: letter of the lane, bed, local code, the ventilator the patient is on now."""
+    """One patient of a group: letter of the lane, bed, local code, the ventilator the patient is on now (empty where
+    that is not known)."""
 
     letter: str
     bed: str
     code: str | None
-    on: str | None
+    on: str
 
 
 @dataclass(frozen=True, slots=True)
