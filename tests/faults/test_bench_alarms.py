@@ -46,6 +46,8 @@ def test_in_volume_control_the_other_lung_is_driven_up_and_the_pressure_alarm_so
     assert got["block.B.vt.A"].expected > 1.5 * got["vt.A"].expected
     assert got["block.B.alarm"].read.startswith("alarm: high airway pressure")
     assert got["block.B.alarm"].expected == pytest.approx(settings.inspiratory_time_s)
+    # Nearly all of the volume is lost through an open tube; the breath that is left never settles, and none is made up.
+    assert got["disconnect.A.alarm"].expected is None
 
 
 def test_where_no_alarm_sounds_the_check_says_so_instead_of_a_figure(assembly):
@@ -61,3 +63,14 @@ def test_where_no_alarm_sounds_the_check_says_so_instead_of_a_figure(assembly):
 def test_a_reading_that_is_typed_back_is_judged_by_what_was_to_be_expected(assembly):
     late = with_alarms(report_of(assembly, readings={"block.A.alarm": 50.0, "vt.A": 265.0}))
     assert {check.id: accepted for check, _, accepted in late.judged} == {"block.A.alarm": False, "vt.A": True}
+
+
+def test_with_one_tube_off_in_pressure_control_the_leak_sounds_and_the_other_gets_less(pressure):
+    # By hand: the open port (15 mm sharp-edged, K2 0.51) passes 60 x sqrt(P / K2) L/min: more than the machine's
+    # 120 L/min above 2 cmH2O, so that the pressure is not held, and what comes back is far below what went in.
+    got = checks(pressure)
+    for off, other in (("A", "B"), ("B", "A")):
+        assert got[f"disconnect.{off}.vt.{other}"].expected < 0.75 * got[f"vt.{other}"].expected
+        assert got[f"disconnect.{off}.vte"].expected < 0.5 * got["vte"].expected
+        assert got[f"disconnect.{off}.alarm"].read.startswith("alarm: high leak")
+        assert got[f"disconnect.{off}.alarm"].expected <= 6.0

@@ -2,7 +2,7 @@
 are typed back, and what a part that was turned round or forgotten would do.
 """
 
-from airyoke.bench_check.checks import Check, bench_networks, bench_settings, expected_checks, still_valid
+from airyoke.bench_check.checks import Check, bench_settings, bench_steps, breathe_bench, expected_checks, still_valid
 from airyoke.bench_check.effects import Effect, effect_of, without_valves
 from airyoke.bench_check.mistakes import Slip, Suspect, judge, suspects
 from airyoke.bench_check.report import CircuitReport, report_of
@@ -15,8 +15,9 @@ __all__ = [
     "Slip",
     "Suspect",
     "TestLung",
-    "bench_networks",
     "bench_settings",
+    "bench_steps",
+    "breathe_bench",
     "effect_of",
     "expected_checks",
     "judge",

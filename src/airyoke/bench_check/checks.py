@@ -16,9 +16,10 @@ from airyoke.bench_check.squeeze import rising
 from airyoke.bench_check.test_lungs import TestLung, breathe
 from airyoke.breath.engine import Breath
 from airyoke.breath.settings import Settings
+from airyoke.circuit.flow_laws import orifice_quadratic_cmh2o_s2_per_l2
 from airyoke.circuit.gas_path import GasPath
-from airyoke.circuit.network import FlowNetwork
-from airyoke.circuit.reduction import BLOCKED, TYPICAL_COMPLIANCE_SD, network_of
+from airyoke.circuit.network import BLOCKED, Element, FlowNetwork, Opening
+from airyoke.circuit.reduction import TYPICAL_COMPLIANCE_SD, network_of
 from airyoke.circuit.steps import title, valves
 
 VALID_FOR = timedelta(hours=24)  # judgement, no source: a tested build expires, or when it is opened
@@ -27,6 +28,8 @@ VOLUME_TOLERANCE = 0.10  # bedside judgement: 10 % or 30 mL, whichever is more
 VOLUME_TOLERANCE_ML = 30.0
 PRESSURE_TOLERANCE_CMH2O = 1.5
 BLOCKED_VOLUME_ML = 30.0
+PORT_MM = 15.0  # of a tracheal tube's connector, ISO 5356-1
+USUAL_PEAK_FLOW_L_PER_MIN = 120.0  # from memory: 120 to 200 L/min in intensive care
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +72,9 @@ def expected_checks(path: GasPath, settings: Settings, lungs: Sequence[TestLung]
     if len(lungs) != len(path.lanes):
         raise ValueError(f"{len(path.lanes)} lanes need as many test lungs, not {len(lungs)}")
     letters = [lane.letter for lane in path.lanes]
-    networks = bench_networks(path)
-    network = networks["together"]
-    breath = breathe(tuple(networks.values()), settings, lungs)
-    if not breath.settled.all():
+    network = network_of(path)
+    breath = breathe_bench(path, settings, lungs)
+    if not breath.settled[: 1 + 2 * len(letters)].all():
         raise ArithmeticError("no settled breath was found for a step of the bench check")
     together = _together(
         letters, breath, f"Test lungs {_lung_words(letters, lungs)} at {_setting_words(settings)}, 10 min"
@@ -82,20 +84,34 @@ def expected_checks(path: GasPath, settings: Settings, lungs: Sequence[TestLung]
         found += _block(letters, letter, breath, 1 + i)
     for i, letter in enumerate(letters):
         found += _shut(letters, letter, breath, 1 + len(letters) + i)
-    found += [_disconnect(letter) for letter in letters]
+    for i, letter in enumerate(letters):
+        found += _disconnect(letters, letter, breath, 1 + 2 * len(letters) + i)
     return tuple(found)
 
 
-def bench_networks(path: GasPath) -> dict[str, FlowNetwork]:
-    """What is breathed on the bench: ``together``, then each tube blocked (``block.A``), each expiratory branch
-    (``shut.A``)."""
-    network = network_of(path)
+def bench_steps(path: GasPath) -> tuple[str, ...]:
+    """What is breathed on the bench, in the order of the runs of :func:`breathe_bench`: ``together``, then each tube
+    blocked (``block.A``), each expiratory branch (``shut.A``), each tube taken off (``disconnect.A``)."""
     letters = [lane.letter for lane in path.lanes]
-    return {
-        "together": network,
-        **{f"block.{letter}": _with_limb(network, i, patient=BLOCKED) for i, letter in enumerate(letters)},
-        **{f"shut.{letter}": _with_limb(network, i, expiratory=BLOCKED) for i, letter in enumerate(letters)},
-    }
+    return ("together", *(f"{what}.{letter}" for what in ("block", "shut", "disconnect") for letter in letters))
+
+
+def breathe_bench(path: GasPath, settings: Settings, lungs: Sequence[TestLung]) -> Breath:
+    """The settled breath of every step, one run a step.
+
+    Where the circuit is open the machine gives no more than its highest flow, a usual one if none is stated.
+    """
+    network = network_of(path)
+    numbers = range(len(path.lanes))
+    whole = [
+        network,
+        *(_with_limb(network, i, patient=BLOCKED) for i in numbers),
+        *(_with_limb(network, i, expiratory=BLOCKED) for i in numbers),
+    ]
+    opened = [_tube_off(network, i) for i in numbers]
+    flow = settings.max_peak_flow_l_per_min or USUAL_PEAK_FLOW_L_PER_MIN
+    bounded = replace(settings, max_peak_flow_l_per_min=flow)
+    return breathe((*whole, *opened), [settings] * len(whole) + [bounded] * len(opened), lungs)
 
 
 def volume_band(expected_ml: float) -> tuple[float, float]:
@@ -108,6 +124,13 @@ def _with_limb(network: FlowNetwork, lane: int, **changes: object) -> FlowNetwor
     limbs = list(network.limbs)
     limbs[lane] = replace(limbs[lane], **changes)  # type: ignore[arg-type]
     return replace(network, limbs=tuple(limbs))
+
+
+def _tube_off(network: FlowNetwork, lane: int) -> FlowNetwork:
+    """One test lung off: its 15 mm port, behind the filter if there is one, stands open to the room."""
+    limb = network.limbs[lane]
+    port = limb.patient.in_series_with(Element(0.0, orifice_quadratic_cmh2o_s2_per_l2(PORT_MM)))
+    return replace(_with_limb(network, lane, patient=BLOCKED), openings=(Opening("wye", port, lane),))
 
 
 def _at_rest(path: GasPath, network: FlowNetwork) -> list[Check]:
@@ -218,8 +241,25 @@ def _shut(letters: Sequence[str], letter: str, breath: Breath, run: int) -> list
     return found
 
 
-def _disconnect(letter: str) -> Check:
-    return _alarm(f"disconnect.{letter}.alarm", f"Take {letter}'s tube off")
+def _disconnect(letters: Sequence[str], letter: str, breath: Breath, run: int) -> list[Check]:
+    do = f"Take {letter}'s tube off"
+    if not breath.settled[run]:
+        # In volume control nearly all of the volume is lost, and what is left finds no settled breath.
+        return [_alarm(f"disconnect.{letter}.alarm", do)]
+    found = [
+        _volume(f"disconnect.{letter}.vt.{other}", do, f"{other}'s tidal volume",
+                float(breath.tidal_volume_ml[run, i]))
+        for i, other in enumerate(letters)
+        if other != letter
+    ]  # fmt: skip
+    exhaled = float(breath.exhaled_ml[run])
+    low, high = volume_band(exhaled)
+    found.append(
+        Check(f"disconnect.{letter}.vte", do, "machine's exhaled volume, compensation off", exhaled, low, high, "mL",
+              "engine; a machine that gives up to its highest flow")
+    )  # fmt: skip
+    found.append(_alarm(f"disconnect.{letter}.alarm", do))
+    return found
 
 
 def _alarm(id_: str, do: str) -> Check:

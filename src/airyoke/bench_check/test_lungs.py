@@ -31,8 +31,11 @@ def usual_test_lungs(patients: int) -> tuple[TestLung, ...]:
     return tuple(STIFF if i % 2 == 0 else LAX for i in range(patients))
 
 
-def breathe(networks: Sequence[FlowNetwork], settings: Settings, lungs: Sequence[TestLung]) -> Breath:
-    """The settled breath of the same test lungs on every network, one run a network."""
+def breathe(
+    networks: Sequence[FlowNetwork], settings: Settings | Sequence[Settings], lungs: Sequence[TestLung]
+) -> Breath:
+    """The settled breath of the same test lungs on every network, one run a network, each at settings of its own or all
+    at the same."""
     runs = len(networks)
 
     def rows(values: list[float]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
@@ -45,4 +48,6 @@ def breathe(networks: Sequence[FlowNetwork], settings: Settings, lungs: Sequence
         linear,
         rows([lung.quadratic_cmh2o_s2_per_l2 for lung in lungs]),
     )
-    return settle(list(networks), settings, mechanics, network_of=np.arange(runs))
+    each = (settings,) if isinstance(settings, Settings) else tuple(settings)
+    settings_of = np.arange(runs) if len(each) > 1 else None
+    return settle(list(networks), each, mechanics, network_of=np.arange(runs), settings_of=settings_of)

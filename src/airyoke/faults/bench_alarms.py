@@ -11,10 +11,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from airyoke.bench_check import Check, CircuitReport, bench_networks, judge
-from airyoke.bench_check.test_lungs import breathe
+from airyoke.bench_check import Check, CircuitReport, bench_steps, breathe_bench, judge
 from airyoke.breath.engine import Breath
 from airyoke.breath.settings import Settings
+from airyoke.circuit.reduction import network_of
 from airyoke.faults.alarms import SILENT_BELOW, Before, Verdict, verdict
 from airyoke.faults.shown import Shown
 from airyoke.faults.watching import Scatter, Watch
@@ -28,16 +28,16 @@ BENCH_PATHS = 64
 
 
 def with_alarms(report: CircuitReport, system: AlarmSystem | None = None) -> CircuitReport:
-    """The report with its alarm checks filled in, and typed readings judged by them.
+    """The report with its alarm checks filled in, and typed readings judged by them. A step whose breath never settled
+    is left to be written down.
 
     Raises ``ArithmeticError`` where the engine found no settled breath.
     """
     settings = replace(report.settings, circuit_compensation="off")
-    networks = bench_networks(report.path)
-    breath = breathe(tuple(networks.values()), settings, report.lungs)
-    if not breath.settled.all():
-        raise ArithmeticError("no settled breath was found for a step of the bench check")
-    compliance = networks["together"].compliance_ml_per_cmh2o
+    breath = breathe_bench(report.path, settings, report.lungs)
+    if not breath.settled[0]:
+        raise ArithmeticError("no settled breath was found for the build with its test lungs")
+    compliance = network_of(report.path).compliance_ml_per_cmh2o
     watch = Watch(settings, compliance, system or AlarmSystem(), BENCH_SCATTER, paths=BENCH_PATHS)
     before = Before.of(_shown(breath, 0, settings), watch)
     planned = limits_of(
@@ -48,8 +48,8 @@ def with_alarms(report: CircuitReport, system: AlarmSystem | None = None) -> Cir
     )  # fmt: skip
     verdicts = {
         f"{step}.alarm": verdict(before, _shown(breath, run, settings), planned)
-        for run, step in enumerate(networks)
-        if run > 0
+        for run, step in enumerate(bench_steps(report.path))
+        if run > 0 and breath.settled[run]
     }
     checks = tuple(
         _filled(one, verdicts[one.id], watch, planned) if one.id in verdicts else one for one in report.checks
