@@ -61,8 +61,7 @@ def region():
 
 @settings(max_examples=8, deadline=None)
 @given(st.data())
-def test_short_of_an_edge_nobody_is_outside_and_beyond_it_somebody_is(data):
-    (region,) = regions(coupling(case()), POLICY)
+def test_short_of_an_edge_nobody_is_outside_and_beyond_it_somebody_is(region, data):
     point = data.draw(st.sampled_from([p for p in region.points if p.limit is not None]))
     share = data.draw(st.floats(0.05, 0.95))
     inward = [now * (at / now) ** share for now, at in zip(region.now, (point.first, point.second), strict=True)]

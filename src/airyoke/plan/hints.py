@@ -14,6 +14,7 @@ from airyoke.plan.judging import Judge, Verdict, ventilator_class
 from airyoke.plan.options import Option
 from airyoke.plan.planner import Planned
 from airyoke.plan.request import Request, usable_count
+from airyoke.plan.trim_hint import trim_hint
 from airyoke.quantities.estimate import Spread
 
 MOST_LARGER_GROUPS = 4  # judged for a hint only
@@ -110,6 +111,7 @@ def _what_would_change(planned: Planned, request: Request, bed: int) -> list[Not
         hints.extend(_remeasure(planned, request, bed))
         hints.extend(_other_room(planned, request, bed))
         hints.extend(_wider_fio2(planned, request, bed))
+        hints.extend(trim_hint(planned, request, bed))
     return hints
 
 
