@@ -26,6 +26,7 @@ app.add_typer(record_app)
 
 Json = Annotated[bool, typer.Option("--json", help="The answer as JSON on stdout, nothing else there.")]
 Seed = Annotated[int, typer.Option("--seed", help="Seed of the draws: same input and seed, same answer.")]
+SeedOfNothing = Annotated[int, typer.Option("--seed", help="Taken by every command; here nothing is drawn.")]
 Now = Annotated[
     str | None,
     typer.Option("--now", metavar="TIME", help="ISO 8601; ages of readings count from here. Default: the clock."),
@@ -109,7 +110,7 @@ def serve(
 def template(
     path: Annotated[Path, typer.Argument(metavar="PATH", help="NAME.xlsx, or NAME for a folder of CSV files.")],
     as_json: Json = False,
-    seed: Seed = 0,
+    seed: SeedOfNothing = 0,
 ) -> int:
     """Write an empty ward, every column explained."""
     from airyoke.cli.check import template_command
@@ -287,7 +288,7 @@ def faults(
 
 
 @app.command()
-def limits(as_json: Json = False, seed: Seed = 0) -> int:
+def limits(as_json: Json = False, seed: SeedOfNothing = 0) -> int:
     """The limits, the conditions that bear on sharing, the policy and the defaults, each with its source."""
     from airyoke.cli.limits import limits_command
 

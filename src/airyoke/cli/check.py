@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from airyoke.cli.findings_page import counts_words, findings_part
+from airyoke.cli.notes import cautions_part
 from airyoke.cli.page import Column, Page, page_for_stdout, print_page, short
 from airyoke.cli.progress import engine_notice
 from airyoke.cli.run import EXIT_DONE, EXIT_NOT_SOLVED
@@ -44,8 +45,12 @@ def template_command(target: Path, *, as_json: bool) -> int:
 
         print(TemplateAnswer.of(target).json_text())
     else:
-        print(f"An empty ward is in {target}; every column is explained there.")
-        print(f"Fill it in, then: airyoke check {target}")
+        page = page_for_stdout()
+        # A path is printed as it is, so that it can be copied.
+        page.line(f"An empty ward is in {target}; every column is explained there.")
+        page.line(f"Fill it in, then: airyoke check {target}")
+        cautions_part(page, STANDING)
+        print_page(page)
     return EXIT_DONE
 
 
@@ -71,9 +76,7 @@ def check_page(page: Page, ward: Ward, answer: CheckAnswer, findings: tuple[Find
     )
     page.text("* a default of ours, not read", 2)
     findings_part(page, findings)
-    page.heading("Cautions")
-    for caution in STANDING:
-        page.item(caution.text)
+    cautions_part(page, STANDING)
 
 
 def _bed_row(bed: BedAnswer) -> list[str]:

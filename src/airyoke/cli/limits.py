@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from airyoke.cli.notes import cautions_part
 from airyoke.cli.page import Column, Page, page_for_stdout, print_page
 from airyoke.cli.run import EXIT_DONE
 from airyoke.contract.limits_answer import DefaultRow, LimitsAnswer
 from airyoke.contract.words import plain
+from airyoke.quantities.cautions import STANDING
 
 
 def limits_command(*, as_json: bool) -> int:
@@ -78,6 +80,7 @@ def limits_page(page: Page, answer: LimitsAnswer) -> None:
     _defaults(page, "Policy where the sheet says nothing", answer.policy)
     _defaults(page, "Spreads and defaults of estimates (judgements)", answer.assumptions)
     _defaults(page, "A ventilator where its cell is empty", answer.ventilator_defaults)
+    cautions_part(page, STANDING)
 
 
 def _parts(source: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 import tempfile
 from datetime import datetime
@@ -60,7 +61,9 @@ def demo_command(to: Path | None, *, now: str | None, seed: int, as_json: bool, 
     plan = planned(ward, moment, seed)
     print(f"The demo ward, every figure of it made up, is in {target}", file=sys.stderr if as_json else sys.stdout)
     if not as_json:
-        print(f"The same plan again: airyoke plan {target}\n")
+        # Readings age: without the time that was given, the same ward is another question.
+        again = ["airyoke plan", shlex.quote(str(target)), *([] if now is None else ["--now", shlex.quote(now)])]
+        print(f"The same plan again: {' '.join([*again, *([f'--seed {seed}'] if seed else [])])}\n")
     _print(ward, plan, as_json=as_json, brief=brief, all_pairs=False)
     return EXIT_DONE
 
