@@ -50,17 +50,15 @@ class Effort:
 
 @dataclass(frozen=True)
 class Rules:
-    """What the machine does by itself. Pressures are those of its splitters.
+    """What the machine does by itself, by the pressures at its ports.
 
-    `pressure_trigger_cmh2o`: below PEEP, at `trigger_place` (0 inspiratory, 1 expiratory), in expiration;
-    `flow_trigger_l_per_min`: what passes the expiratory valve falls this far short of the bias flow.
-    `high_pressure_cmh2o`: reached at the inspiratory splitter, inspiration ends. `refractory_s`: no trigger so soon after
-    inspiration has ended.
+    `pressure_trigger_cmh2o`: so far below PEEP at either port, in expiration; `flow_trigger_l_per_min`: what passes the
+    expiratory valve falls this far short of the bias flow. `high_pressure_cmh2o`: passed at the inspiratory port,
+    inspiration ends. `refractory_s`: no trigger so soon after inspiration has ended.
     """
 
     pressure_trigger_cmh2o: float | None = None
     flow_trigger_l_per_min: float | None = None
-    trigger_place: int = 1
     high_pressure_cmh2o: float | None = None
     refractory_s: float = 0.0
 
@@ -82,6 +80,7 @@ class Breath:
     exhaled_ml: float = 0.0
     leaked_ml: float = 0.0
     machine_peak_cmh2o: float = 0.0
+    port_peak_cmh2o: float = 0.0
     machine_peep_cmh2o: float = 0.0
     ends_s: float = 0.0
 
@@ -143,6 +142,7 @@ def _breathe(
     pull = _muscle(efforts, begins, len(graph.wyes)) if efforts else None
     index = 0
     triggered = False
+    peak = [-np.inf]
     while index < len(phases):
         phase = phases[index]
         stops = [at - begins for at in (*corners, *(change.at_s for change in waiting), seconds)]
@@ -160,7 +160,7 @@ def _breathe(
             if begins + start >= seconds - 1e-9:
                 return y, graph, follows, False, False
             found: list[float] = []
-            watch = _watch(rules, machine, phase, graph, last_in, found)
+            watch = _watch(rules, machine, phase, last_in, found, peak)
             piece = Phase(start, end, phase.source, phase.exhaling)
             y, top = advance(machine, graph, piece, y, top, totals=True, rtol=rtol, muscle=pull, watch=watch)
             if found:
@@ -182,6 +182,7 @@ def _breathe(
     one.ends_s = begins + (ended if triggered else machine.period)
     one.inspiratory_time_s = last_in
     pulls = [None if pull is None else pull(t) for t in (last_in, one.ends_s - begins)]
+    one.port_peak_cmh2o = peak[0]
     _write(one, graph, (at_ti, y), pulls, top)
     return y, graph, follows, triggered, True
 
@@ -206,18 +207,27 @@ def _muscle(efforts: Sequence[Effort], begins: float, count: int) -> Muscle:
     return pull
 
 
-def _watch(
-    rules: Rules, machine: Machine, phase: Phase, graph: Graph, last_in: float, found: list[float]
-) -> Any:
-    """Ends a stretch where the machine's own rule strikes: the limit in inspiration, the trigger in expiration."""
+def _port(machine: Machine, phase: Phase, t: float, y: np.ndarray) -> float:
+    """Pressure at the inspiratory port: that of the splitter, and what the trunk takes."""
+    supply, _change = phase.source(t, float(y[0]))
+    linear, quadratic = machine.trunk_in
+    return float(y[0]) + linear * supply + quadratic * supply * abs(supply)
+
+
+def _watch(rules: Rules, machine: Machine, phase: Phase, last_in: float, found: list[float], peak: list[float]) -> Any:
+    """Ends a stretch where the machine's own rule strikes: the limit in inspiration, the trigger in expiration.
+
+    Notes the highest pressure at the port in `peak`, from step to step.
+    """
     out_linear, out_quadratic = machine.trunk_out
 
-    def beyond(y: np.ndarray) -> float:
+    def beyond(t: float, y: np.ndarray) -> float:
         """Above zero where the rule has struck."""
+        port = _port(machine, phase, t, y)
         if not phase.exhaling:
-            return -1.0 if rules.high_pressure_cmh2o is None else float(y[0]) - rules.high_pressure_cmh2o
+            return -1.0 if rules.high_pressure_cmh2o is None else port - rules.high_pressure_cmh2o
         if rules.pressure_trigger_cmh2o is not None:
-            return machine.peep - rules.pressure_trigger_cmh2o - float(y[rules.trigger_place])
+            return machine.peep - rules.pressure_trigger_cmh2o - min(port, float(y[1]))
         if rules.flow_trigger_l_per_min is not None:
             passes = forward(float(y[1]) - machine.peep, out_linear, out_quadratic)
             return machine.bias_flow - passes - rules.flow_trigger_l_per_min / 60
@@ -225,18 +235,15 @@ def _watch(
 
     def watch(solver: Any, y0: np.ndarray) -> float | None:
         first = solver.t_old
+        ends, dense = solver.t, solver.dense_output()
         if phase.exhaling:
             first = max(first, last_in + rules.refractory_s)
-            if solver.t <= first:
-                return None
-        if beyond(solver.y) <= 0:
-            return None
-        dense = solver.dense_output()
-        if beyond(dense(first)) > 0:
-            found.append(first)
-        else:
-            found.append(float(brentq(lambda t: beyond(dense(t)), first, solver.t, xtol=1e-10)))
-        return found[0]
+        if ends > first and beyond(ends, solver.y) > 0:
+            struck = beyond(first, dense(first)) > 0
+            ends = first if struck else float(brentq(lambda t: beyond(t, dense(t)), first, ends, xtol=1e-10))
+            found.append(ends)
+        peak[0] = max(peak[0], _port(machine, phase, solver.t_old, y0), _port(machine, phase, ends, dense(ends)))
+        return ends if found else None
 
     return watch
 
