@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from airyoke.breath import Settings
 from airyoke.breath.engine import LungMechanics
-from airyoke.circuit import Element, FlowNetwork, Limb, Valve
+from airyoke.breath.mechanics import Sigmoid, SlowCompartment
+from airyoke.circuit import Element, FlowNetwork, Limb, Opening, Valve
 from airyoke.circuit.network import Branch
 
 
@@ -41,6 +43,19 @@ def network_of(case: dict[str, Any]) -> FlowNetwork:
         limbs,
         inspiratory_branches=tuple(map(_branch, c.get("inspiratory_branches", ()))),
         expiratory_branches=tuple(map(_branch, c.get("expiratory_branches", ()))),
+        openings=tuple(map(_opening, c.get("openings", ()))),
+    )
+
+
+def _opening(one: dict[str, Any]) -> Opening:
+    return Opening(
+        one["place"],
+        Element(one["linear"], one["quadratic"]),
+        limb=one.get("patient"),
+        one_way=one.get("one_way", False),
+        cracking_cmh2o=one.get("cracking_cmh2o", 0.0),
+        outside_cmh2o=one.get("outside_cmh2o", 0.0),
+        draws_l_per_min=one.get("draws_l_per_min", 0.0),
     )
 
 
@@ -61,12 +76,22 @@ def lungs_of(case: dict[str, Any]) -> LungMechanics:
     def row(name: str) -> np.ndarray:
         return np.array([[float(p[name]) for p in case["patients"]]])
 
-    return mechanics(
+    def part(name: str, *keys: str) -> list[np.ndarray]:
+        return [np.array([[float(p.get(name, {}).get(key, np.nan)) for p in case["patients"]]]) for key in keys]
+
+    found = mechanics(
         row("compliance_ml_per_cmh2o"),
         row("inspiratory_resistance_cmh2o_s_per_l"),
         row("expiratory_resistance_cmh2o_s_per_l"),
         row("quadratic_resistance_cmh2o_s2_per_l2"),
     )
+    kinds = {name for p in case["patients"] for name in ("sigmoid", "slow") if name in p}
+    if "sigmoid" in kinds:
+        found = replace(found, sigmoid=Sigmoid(*part("sigmoid", "span_ml", "centre_cmh2o", "width_cmh2o")))
+    if "slow" in kinds:
+        slow = part("slow", "compliance_ml_per_cmh2o", "resistance_cmh2o_s_per_l")
+        found = replace(found, slow=SlowCompartment(*slow))
+    return found
 
 
 def mechanics(

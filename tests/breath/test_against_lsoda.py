@@ -19,7 +19,13 @@ from breath.cases import lungs_of, network_of, settings_of
 DATA = Path(__file__).parents[1] / "data"
 STORED = {
     name: json.loads((DATA / f"engine_scenarios{suffix}.json").read_text("utf-8"))["scenarios"]
-    for name, suffix in (("mixed", ""), ("four", "_four"), ("nested", "_nested"))
+    for name, suffix in (
+        ("mixed", ""),
+        ("four", "_four"),
+        ("nested", "_nested"),
+        ("leaks", "_leaks"),
+        ("lungs", "_lungs"),
+    )
 }
 FLOOR_ML = 20.0
 
