@@ -18,6 +18,7 @@ from airyoke.circuit.parts import PARTS
 from airyoke.faults import changes
 from airyoke.faults.fault import Effect, Fault, Reasoned
 from airyoke.faults.lane_faults import lane_faults
+from airyoke.faults.openings import trunk_off
 from airyoke.faults.setting_faults import setting_faults
 from airyoke.quantities import Finding, Refused, did_you_mean
 
@@ -93,6 +94,10 @@ def _shared(group: Group) -> Iterator[Fault]:
     )
     for side, what, shows in sides:
         yield Fault(
+            f"trunk-off.{side}", f"The shared {side} limb is off: {what}", None, shows, REASONED,
+            Effect(partial(trunk_off, side=side), airway="room air", opens=True), also=(f"port-off.{side}",),
+        )  # fmt: skip
+        yield Fault(
             f"trunk-shut.{side}", f"The shared {side} limb is shut: {what}, kinked or clamped", None, shows, REASONED,
             Effect(partial(changes.trunk_shut, side=side), airway="blocked" if side == "inspiratory" else "circuit"),
         )  # fmt: skip
@@ -152,6 +157,11 @@ def _of_people(patients: int) -> Iterator[Fault]:
             reasoned=Reasoned("nothing shows it until one is treated for what the other has", "life", "delayed"),
             also=pairs,
         )  # fmt: skip
+    yield Fault(
+        "water-in-a-loop", "Water lies in a low loop of a hose", None, "a rattle; drain it, hoses falling to the trap",
+        REASONED,
+        reasoned=Reasoned("the flow swings and may trigger breaths for all; resistance rises", "injury", "delayed"),
+    )  # fmt: skip
     yield Fault(
         "alarms-changed", "Somebody widened or silenced the shared alarms", None,
         "compare with the plan every hour", REASONED,

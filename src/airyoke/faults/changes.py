@@ -12,13 +12,14 @@ from dataclasses import replace
 from typing import Final, Literal
 
 from airyoke.circuit.flow_laws import orifice_quadratic_cmh2o_s2_per_l2
-from airyoke.circuit.network import Branch, Element, FlowNetwork
-from airyoke.circuit.reduction import BLOCKED
+from airyoke.circuit.network import BLOCKED, Branch, Element, FlowNetwork
 
 Way = Literal["inspiratory", "expiratory", "patient"]
 Side = Literal["inspiratory", "expiratory"]
 
 HOSE_BORE_MM: Final = 22.0
+# 2 mL/s at 20 cmH2O: where nothing gets in or out at all no breath ever repeats.
+NEARLY_SHUT: Final = Element(1e4)
 TUBE_BORE_MM: Final = 8.0  # a usual tracheal tube where its size is not known; common practice, no source
 
 
@@ -67,8 +68,8 @@ def restrictor_open(network: FlowNetwork, lane: int, restrictor_cmh2o_s2_per_l2:
 def trunk_shut(network: FlowNetwork, side: Side) -> FlowNetwork:
     """Nothing passes what everybody shares on one side."""
     if side == "inspiratory":
-        return replace(network, inspiratory_trunk=BLOCKED)
-    return replace(network, expiratory_trunk=BLOCKED)
+        return replace(network, inspiratory_trunk=NEARLY_SHUT)
+    return replace(network, expiratory_trunk=NEARLY_SHUT)
 
 
 def shared_filter_clogged(network: FlowNetwork, filter_element: Element, factor: float) -> FlowNetwork:

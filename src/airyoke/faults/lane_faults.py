@@ -9,6 +9,8 @@ from typing import Final
 from airyoke.circuit.network import FlowNetwork
 from airyoke.faults import changes
 from airyoke.faults.fault import Effect, Fault, LungChange, Reasoned
+from airyoke.faults.opening_faults import opening_faults
+from airyoke.faults.openings import valve_reversed
 from airyoke.lungs.stores import Airway
 
 REASONED: Final = "reasoned from the circuit; no source"
@@ -27,6 +29,7 @@ def lane_faults(network: FlowNetwork, lane: int, x: str, restrictor_cmh2o_s2_per
     yield from _valves(network, lane, x)
     yield from _trims(network, lane, x, restrictor_cmh2o_s2_per_l2)
     yield from _tube_and_filter(network, lane, x)
+    yield from opening_faults(network, lane, x)
     yield from _lung(lane, x)
     yield from _hands(lane, x)
 
@@ -78,6 +81,11 @@ def _valves(network: FlowNetwork, lane: int, x: str) -> Iterator[Fault]:
             f"inspired CO2 above 0 at {x}; the squeeze test before anybody is attached", REASONED,
             Effect(partial(changes.valve_missing, lane=lane, side=side)), OPEN_WAY,
             also=(f"valve-stuck-open.{side}.{x}",),
+        )  # fmt: skip
+        yield Fault(
+            f"valve-reversed.{side}.{x}", f"{x}'s {side} valve is the wrong way round", lane,
+            f"{x}'s CO2 curve is flat; the bench check before anybody is attached", REASONED,
+            Effect(partial(valve_reversed, lane=lane, side=side)), OPEN_WAY,
         )  # fmt: skip
 
 
@@ -144,6 +152,14 @@ def _lung(lane: int, x: str) -> Iterator[Fault]:
 
 
 def _hands(lane: int, x: str) -> Iterator[Fault]:
+    yield Fault(
+        f"effort.{x}", f"{x}'s effort or cough", lane, f"rate above the set one; {x}'s block and sedation", REASONED,
+        reasoned=Reasoned(
+            "each effort that triggers is a breath for all; a cough past the high-pressure limit ends all breaths",
+            "injury", "prompt",
+        ),
+        also=(f"cough.{x}",),
+    )  # fmt: skip
     yield Fault(
         f"sampling-blocked.{x}", f"{x}'s CO2 sampling line is blocked: a false flat curve", lane,
         f"{x}'s chest still rises; a second method before anything is done", REASONED,

@@ -114,8 +114,8 @@ def _alarms(
     limits = _as_planned(runs, compliance, system) if dialled is None else dialled
     before = Before.of(runs.shown, Watch(runs.settings, compliance, system, seed=seed))
     dangers = [
-        Danger(run.fault.id, run.shown, _weight(harms[run.fault.id], policy), _within(harms[run.fault.id], policy))
-        for run in runs.runs
+        Danger(run.fault.id, run.shown, _weight(run.fault, hurt, policy), _within(hurt, policy))
+        for run, hurt in ((run, harms[run.fault.id]) for run in runs.runs)
         if run.shown is not None
     ]
     return alarm_report(dangers, before, limits, policy)
@@ -130,8 +130,11 @@ def _as_planned(runs: FaultRuns, compliance_ml_per_cmh2o: float, system: AlarmSy
     return limits_of(alarm_limits(settings, shares, float(displayed[0]), peak_cmh2o=peak, system=system))
 
 
-def _weight(harms: Sequence[Harm], policy: Policy) -> float:
-    return max((danger_weight(one.priority, policy) * one.probability for one in harms), default=0.0)
+def _weight(fault: Fault, harms: Sequence[Harm], policy: Policy) -> float:
+    weights = [danger_weight(one.priority, policy) * one.probability for one in harms]
+    if fault.reasoned is not None:
+        weights.append(danger_weight(priority_of_reasoned(fault.reasoned), policy))
+    return max(weights, default=0.0)
 
 
 def _within(harms: Sequence[Harm], policy: Policy) -> float:
