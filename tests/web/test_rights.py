@@ -13,7 +13,7 @@ from web.conftest import PASSWORD, signed_in, token_of
 
 OPEN = {"/health", "/sign-in", "/static/{digest}/{name}", "/enter/{word}"}
 FILLED = {
-    "bed": "E1", "ventilator": "V2", "sequence": "20", "key": "ph", "digest": "x", "name": "app.css", "word": "x", "file": "ward-order.pdf",
+    "bed": "E1", "ventilator": "V2", "sequence": "20", "key": "ph", "digest": "x", "name": "app.css", "word": "x", "file": "ward-order.pdf", "what": "in",
 }
 
 # Who may send what, from the table of roles in docs/record.md: forms that a role makes good use of.

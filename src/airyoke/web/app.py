@@ -32,6 +32,7 @@ from airyoke.web import (
     record_page,
     sign_in,
     site_page,
+    ward_changes,
     ward_page,
 )
 from airyoke.web.demo import Ticket
@@ -46,7 +47,7 @@ _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg"
 
 PAGES: Final = (
     ward_page, bed_page, plan_page, print_page, group_page, group_record, build_page, faults_page, record_page,
-    site_page, sign_in,
+    site_page, ward_changes, sign_in,
 )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
 LARGEST_FORM_BYTES: Final = 256 * 1024
+LARGEST_WORKBOOK_BYTES: Final = 10 * 1024 * 1024
 
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
@@ -68,7 +69,7 @@ def _problem(request: Request, hosts: frozenset[str]) -> tuple[int, str] | None:
     length = request.headers.get("content-length", "")
     if not length.isdecimal():
         return 411, "The length of what was sent is missing; nothing was done."
-    if int(length) > LARGEST_FORM_BYTES:
+    if int(length) > (LARGEST_WORKBOOK_BYTES if request.url.path == "/workbook" else LARGEST_FORM_BYTES):
         return 413, "That is too much for one form; nothing was done."
     return None
 

@@ -98,9 +98,14 @@ async def sent_form(request: Request) -> dict[str, str]:
     body = await request.body()  # the guard has limited its length
     form: dict[str, str] = {}
     for name, value in parse_qsl(body.decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=MOST_FIELDS):
-        clean = "".join(letter for letter in value if letter.isprintable() or letter in "\n\t")
-        form[name] = f"{form[name]};{clean}" if name in form and clean else form.get(name, clean) or clean
+        text = clean(value)
+        form[name] = f"{form[name]};{text}" if name in form and text else form.get(name, text) or text
     return form
+
+
+def clean(value: str) -> str:
+    """What was typed, without letters that nobody sees."""
+    return "".join(letter for letter in value if letter.isprintable() or letter in "\n\t")
 
 
 def writing_visit(request: Request, form: Mapping[str, str], back: str) -> Visit:

@@ -49,10 +49,17 @@ def small_ward() -> Tables:
 
 
 @contextmanager
+def listening() -> Iterator[tuple[socket.socket, str]]:
+    """A socket on a free port, and its address."""
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        yield door, f"http://127.0.0.1:{door.getsockname()[1]}"
+
+
+@contextmanager
 def planned_app(folder: Path) -> Iterator[Served]:
     """The small ward served, its plan worked out, the engine warm."""
-    with demo_record(folder, tables=small_ward()) as record, socket.socket() as door:
-        door.bind(("127.0.0.1", 0))
+    with demo_record(folder, tables=small_ward()) as record, listening() as (door, url):
         app = create_app(record, ticket=Ticket("ann", "only-once"))
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="on"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
@@ -60,7 +67,7 @@ def planned_app(folder: Path) -> Iterator[Served]:
         began = time.monotonic()
         while not server.started:
             time.sleep(0.02)
-        served = Served(f"http://127.0.0.1:{door.getsockname()[1]}", record, app.state.desk)
+        served = Served(url, record, app.state.desk)
         job = served.desk.plan(served.desk.look())
         assert job is not None
         while not job.ended:

@@ -15,6 +15,7 @@ PAGES = (
     "/", "/beds/E2", "/plan", "/groups/V2", "/groups/V2/circuit", "/groups/V2/faults",
     "/groups/V2/why/E2/paco2_mmhg", "/record",
     "/record/14", "/people", "/policy", "/stock", "/backup", "/print",
+    "/changes-of-the-ward",
 )  # fmt: skip
 
 
