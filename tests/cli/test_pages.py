@@ -53,7 +53,7 @@ def test_what_a_plan_page_says() -> None:
     text = rendered()
     one_line = " ".join(text.split())
     for words in (
-        "8 of 9 beds have a ventilator: 2 shared, 1 alone, 1 as they are and not judged. Without one: 41. Held in reserve: V5.",
+        "8 of 9 beds have a ventilator: 2 ventilators shared, 1 bed alone, 1 as they are and not judged. Without one: 41. Held in reserve: V5.",
         "Within the stated limits, on readings of 14:30. All targets hold in 84 % of draws (70 % asked)",
         f"Binding limit: driving pressure of bed {LONG}: 14.6 of at most 15.0, 0.4 cmH2O left at best estimate.",
         "Not within the stated limits, on readings of 14:30.",

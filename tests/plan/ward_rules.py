@@ -108,9 +108,15 @@ class WardRules:
         if mode == "dual":  # one settled breath of it is one of the other two
             mode = "pc" if r.pressure_above_peep_cmh2o is not None else "vc"
         own = self.bed[label].ventilator  # goes on whatever a cell says of rooms or modes
+        volume = r.tidal_volume_ml if mode == "vc" else None
         return {
-            v for v in self.free if v == own or (mode in self.machine[v].modes and self.reaches(v, (label,)))
-        }
+            v for v in self.free
+            if v == own or (
+                mode in self.machine[v].modes and self.reaches(v, (label,))
+                and (volume is None or self.machine[v].min_tidal_volume_ml <= volume
+                     <= self.machine[v].max_tidal_volume_ml)
+            )
+        }  # fmt: skip
 
     def needs(self, beds: tuple[str, ...]) -> int:
         """Decisions of a person that this group rests on."""

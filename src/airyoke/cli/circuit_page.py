@@ -193,7 +193,7 @@ def _costs(page: Page, report: CircuitReport) -> None:
                     f"{cost.dead_space_ml:.0f}",
                     f"{effect.tidal_volume_ml:.0f}",
                     f"{effect.ideal_tidal_volume_ml:.0f}",
-                    f"{effect.trapped_cmh2o:.1f}",
+                    f"{round(effect.trapped_cmh2o, 1) + 0.0:.1f}",
                     f"{bare[cost.lane].backflow_ml:.0f}" if cost.lane in bare else "-",
                 ]
                 for cost, effect, lung in zip(costs.lanes, report.effect, report.lungs, strict=True)

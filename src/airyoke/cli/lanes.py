@@ -88,8 +88,19 @@ def _row(page: Page, answer: GroupAnswer, patient: PatientAnswer, name: str, pol
         Span(page.spelled(" " * shape.indent + padded(name_words(name), _NAME)), style),
         Span(page.spelled(padded(figure_words(figure, name), shape.figure)), style),
         *_track_spans(page, name, where, shape),
-        Span(f" {state}, binds" if binds else f" {state}", style),
+        Span(f" {_near_what(state, name, where)}" + (", binds" if binds else ""), style),
     )
+
+
+def _near_what(state: str, name: str, where: Standing | None) -> str:
+    """The state, and of a figure that is near a bound which one: that its range reaches over, or lies nearest to."""
+    if state != "near" or where is None or where.low_bound is None or where.high_bound is None:
+        return state
+    low, high = where.figure.low, where.figure.high
+    to_low = (where.figure.value if low is None else low) or 0.0
+    to_high = (where.figure.value if high is None else high) or 0.0
+    nearer_low = to_low - where.low_bound <= where.high_bound - to_high
+    return f"near {number_words(where.low_bound if nearer_low else where.high_bound, unit_words(name))}"
 
 
 def _binds(answer: GroupAnswer, patient: PatientAnswer, name: str) -> bool:

@@ -76,7 +76,8 @@ def _summary(page: Page, view: PlanView, shared: list[PlannedGroup], alone: list
     placed = sum(len(group.beds) for group in plan.groups)
     total = placed + len(plan.unplaced)
     unjudged = sum(group.status == "not_judged" for group in alone)
-    text = f"{placed} of {total} beds have a ventilator: {len(shared)} shared, {len(alone) - unjudged} alone"
+    text = f"{placed} of {total} beds have a ventilator: {_count(len(shared), 'ventilator')} shared, "
+    text += f"{_count(len(alone) - unjudged, 'bed')} alone"
     text += f", {unjudged} as they are and not judged." if unjudged else "."
     if plan.unplaced:
         text += f" Without one: {_and([one.bed for one in plan.unplaced])}."
@@ -89,6 +90,10 @@ def _summary(page: Page, view: PlanView, shared: list[PlannedGroup], alone: list
     draws = sorted({plan.draws, *(group.answer.draws for group in plan.groups if group.answer is not None)})
     counts = " to ".join(str(one) for one in (draws[0], draws[-1])[: len(draws)])
     page.text(f"Judged by the engine: {counts} draws, seed {plan.seed}; ranges are 5-95 %.")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "s")
 
 
 def _group(page: Page, view: PlanView, group: PlannedGroup) -> None:

@@ -95,7 +95,8 @@ def _why(pair: RefusedPair, policy: Policy) -> str:
     words = [reason.text for reason in pair.reasons]
     limits = [_limit_words(one, policy) for one in pair.limits]
     if limits:
-        words.append(f"{'nearest bounds' if pair.reasons else 'at the best settings found'}: {'; '.join(limits)}")
+        where = "nearest bounds at best estimate" if pair.reasons else "at the best settings found"
+        words.append(f"{where}: {'; '.join(limits)}")
     return "; ".join(words)
 
 

@@ -112,13 +112,14 @@ def binding_words(answer: GroupAnswer, labels: str = "") -> str | None:
         return None
     limit = margin.limit
     who = "the group" if margin.patient is None else f"{labels}{answer.patients[margin.patient].label}"
-    left = margin.predicted - margin.bound if limit.side == "low" else margin.bound - margin.predicted
-    kind = " (hard bound)" if margin.came_from == "hard" else ""
+    left = margin.predicted - limit.target if limit.side == "low" else limit.target - margin.predicted
+    # The track beside it ends at the target: the words name the same bound, and the hard one where that decided.
+    hard = f"; its hard bound {number_words(margin.bound, limit.unit)} decides" if margin.came_from == "hard" else ""
     word = "left at best estimate" if left >= 0.0 else "beyond it"
     distance = amount_words(abs(left), limit.unit)
-    predicted, bound = number_words(margin.predicted, limit.unit), number_words(margin.bound, limit.unit)
+    predicted, bound = number_words(margin.predicted, limit.unit), number_words(limit.target, limit.unit)
     side = "at least" if limit.side == "low" else "at most"
-    return f"{name_words(limit.name)} of {who}: {predicted} of {side} {bound}{kind}, {distance} {word}"
+    return f"{name_words(limit.name)} of {who}: {predicted} of {side} {bound}, {distance} {word}{hard}"
 
 
 def verdict_words(answer: GroupAnswer, policy: Policy, readings: str) -> str:

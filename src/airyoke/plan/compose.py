@@ -213,8 +213,8 @@ def _rehearsal(members: Sequence[Candidate], settings: Settings, request: Reques
         passes=(
             f"Predicted again from the values measured here, everybody is inside every target in at least "
             f"{100 * policy.confirm_confidence:.0f} % of the draws and inside every hard bound in at least "
-            f"{100 * policy.hard_confidence:.0f} %. Pressure above PEEP and PEEP may then be moved by 2; a new rate or "
-            "inspiratory time needs another rehearsal." + _outside_alone(outside)
+            f"{100 * policy.hard_confidence:.0f} %. Pressure above PEEP and PEEP may then be moved by 2 cmH2O; a new "
+            "rate or inspiratory time needs another rehearsal." + _outside_alone(outside)
         ),
     )
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from airyoke.breath.settings import Settings
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build
 from airyoke.plan.candidate import Candidate
@@ -106,6 +107,13 @@ def in_reach(ventilator: Ventilator, members: Sequence[int], candidates: Sequenc
     return ventilator.room is None or all(candidates[i].room == ventilator.room for i in members)
 
 
+def _can_go_on(now: Settings, ventilator: Ventilator) -> bool:
+    """Whether another machine can be set as a patient's is: in its mode and, in volume control, to its volume."""
+    volume = now.tidal_volume_ml
+    in_range = volume is None or ventilator.min_tidal_volume_ml <= volume <= ventilator.max_tidal_volume_ml
+    return now.mode in ventilator.modes and (in_range or now.mode != "vc")
+
+
 class Offers:
     """Which machines a bed or a group may be offered, as options without a margin yet."""
 
@@ -138,7 +146,7 @@ class Offers:
                 v = self.machines.ventilators[numbers[0]]
                 if own in numbers and self._people_on[self.machines.ventilators[own].label] == 1:
                     continue  # nobody else can want it as theirs: another like it is never better
-                if now is not None and now.mode in v.modes and in_reach(v, (i,), self.candidates):
+                if now is not None and _can_go_on(now, v) and in_reach(v, (i,), self.candidates):
                     options.append(Option((i,), pool_number(pool), None, 0, 1))
         return options
 
