@@ -1,6 +1,7 @@
 """What happens in a breath: one ventilator, one circuit, one to four lungs, for many draws at once.
 
-``settle`` answers for the settled (periodic) breath. Inside cmH2O, litres and seconds; at the door clinical units.
+``settle`` answers for the settled (periodic) breath, ``run_course`` (``airyoke.breath.course``) for seconds to minutes
+with events. Inside cmH2O, litres and seconds; at the door clinical units.
 The compiled kernel loads on first use of ``airyoke.breath.engine``.
 """
 

@@ -12,7 +12,7 @@ With a slow compartment tidal volume is that of both, and alveolar pressure is t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
@@ -54,6 +54,7 @@ __all__ = [
     "breath_plan",
     "pack",
     "settle",
+    "split",
 ]
 
 UNLIMITED_FLOW_L_PER_S = 1e6
@@ -169,15 +170,7 @@ def settle(
             patient_results, scenario_results, nested, wide,
         )  # fmt: skip
 
-    if runs <= CHUNK or threads == 1:
-        work(0, runs)
-    else:
-        # Every run is computed by itself and writes its own row: the split cannot change a result.
-        middle = runs // THREADS
-        waiting = _pool().submit(work, 0, middle)
-        work(middle, runs)
-        waiting.result()
-
+    split(work, runs, threads)
     p, s = patient_results, scenario_results
     inspiratory = HoldPressures(s[:, k.RES_HOLD_IN_INSP], s[:, k.RES_HOLD_IN_EXP], p[:, :, k.OUT_HOLD_IN_WYE])
     expiratory = HoldPressures(s[:, k.RES_HOLD_EX_INSP], s[:, k.RES_HOLD_EX_EXP], p[:, :, k.OUT_HOLD_EX_WYE])
@@ -200,6 +193,20 @@ def settle(
         inspiratory_hold=inspiratory if holds else None,
         expiratory_hold=expiratory if holds else None,
     )
+
+
+def split(work: Callable[[int, int], None], runs: int, threads: int) -> None:
+    """Do ``work(first, last)`` for all runs, in halves on two threads where that pays.
+
+    Every run is computed by itself and writes its own row: the split cannot change a result.
+    """
+    if runs <= CHUNK or threads == 1:
+        work(0, runs)
+    else:
+        middle = runs // THREADS
+        waiting = _pool().submit(work, 0, middle)
+        work(middle, runs)
+        waiting.result()
 
 
 @lru_cache(maxsize=1)

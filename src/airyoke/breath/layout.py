@@ -219,13 +219,13 @@ W_ROWS = 16
     PORT,  # pressure at the machine's inspiratory port
     ENTERING,
     LEAVING,
-    HIGHEST,  # the phase is over where the port's pressure is above
-    LOWEST,  # or a splitter's below
+    HIGHEST,  # the phase is over where the pressure at this port, or at the expiratory splitter, is above
+    LOWEST,  # or below
     MISSING_FLOW,  # or more of what enters does not leave
     ARMED_FROM,  # time in the phase before which the two are not looked at
     NEXT_SAMPLE,
     SAMPLED,
-    PEAK_PORT,
+    PEAK_PORT,  # highest of the two
     PORT_SUM,  # port pressure integrated over the phase so far
 ) = range(WIDE + W_ROWS * MAX_PATIENTS, WIDE + W_ROWS * MAX_PATIENTS + 13)
 ROWS = WIDE + W_ROWS * MAX_PATIENTS + 13

@@ -275,7 +275,7 @@ def bound_passed(w, end):
     """1 where the machine's sensors are past one of its bounds at the end of the step."""
     port = get(w, at.PORT)
     low = smaller(port, get(w, at.STAGE_Y + 1))
-    high = pick(port, get(w, at.HIGHEST), 1.0, 0.0)
+    high = pick(larger(port, get(w, at.STAGE_Y + 1)), get(w, at.HIGHEST), 1.0, 0.0)
     triggered = larger(
         pick(get(w, at.LOWEST), low, 1.0, 0.0),
         pick(get(w, at.ENTERING) - get(w, at.LEAVING), get(w, at.MISSING_FLOW), 1.0, 0.0),
@@ -287,7 +287,8 @@ def bound_passed(w, end):
 def close_wide_step(w, n, kept, h):
     """The machine's peak and mean; each lung's elastance for the memory; slow volumes and meters."""
     port = get(w, at.PORT)
-    put(w, at.PEAK_PORT, pick(kept, 0.5, larger(get(w, at.PEAK_PORT), port), get(w, at.PEAK_PORT)))
+    highest = larger(get(w, at.PEAK_PORT), larger(port, get(w, at.STAGE_Y + 1)))
+    put(w, at.PEAK_PORT, pick(kept, 0.5, highest, get(w, at.PEAK_PORT)))
     put(w, at.PORT_SUM, get(w, at.PORT_SUM) + kept * h * port)
     for i in range(n):
         put(w, at.PATIENT + at.PATIENT_ROWS * i + at.P_ELASTANCE, get(w, at.LOCAL + i))
