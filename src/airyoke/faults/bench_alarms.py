@@ -1,8 +1,8 @@
 """The alarm column of the bench check: which alarm each step should set off, after how many seconds, or that none will.
 
 The limits are those that the plan's rule gives for the test lungs, with circuit compensation off, as the bench check
-reads its volumes. Test lungs do not scatter; the machine's sensors do. The breath that comes after a step is taken to be
-the settled one: seconds are those of a machine that meets it at once.
+reads its volumes. Test lungs do not scatter; the machine's sensors do. The breath that comes after a step is taken
+to be the settled one: seconds are those of a machine that meets it at once.
 """
 
 from __future__ import annotations
