@@ -53,7 +53,7 @@ class Rules:
     """What the machine does by itself, by the pressures at its ports.
 
     `pressure_trigger_cmh2o`: so far below PEEP at either port, in expiration; `flow_trigger_l_per_min`: what passes the
-    expiratory valve falls this far short of the bias flow. `high_pressure_cmh2o`: passed at the inspiratory port,
+    expiratory valve falls this far short of the bias flow. `high_pressure_cmh2o`: passed at either,
     inspiration ends. `refractory_s`: no trigger so soon after inspiration has ended.
     """
 
@@ -225,7 +225,7 @@ def _watch(rules: Rules, machine: Machine, phase: Phase, last_in: float, found: 
         """Above zero where the rule has struck."""
         port = _port(machine, phase, t, y)
         if not phase.exhaling:
-            return -1.0 if rules.high_pressure_cmh2o is None else port - rules.high_pressure_cmh2o
+            return -1.0 if rules.high_pressure_cmh2o is None else max(port, float(y[1])) - rules.high_pressure_cmh2o
         if rules.pressure_trigger_cmh2o is not None:
             return machine.peep - rules.pressure_trigger_cmh2o - min(port, float(y[1]))
         if rules.flow_trigger_l_per_min is not None:
