@@ -15,8 +15,9 @@ from airyoke.web.engine_process import Work
 from airyoke.web.engine_room import start_process
 
 KEPT_ANSWERS: Final = 128
-LONGEST_S: Final = 60.0
-"""After this long without an answer the process is ended and the question given up."""
+LONGEST_S: Final = 300.0
+"""After this long without an answer the process is ended and the question given up; a busy machine needs minutes for
+what a quiet one does in seconds."""
 
 
 @dataclass(slots=True)

@@ -24,6 +24,7 @@ def open_page(chromium: Any, planned: Served) -> Iterator[Any]:
     """A signed-in page, and every address that the browser asked for."""
     context = chromium.new_context()
     page = context.new_page()
+    page.set_default_timeout(120_000)  # the faults of a group take seconds of a quiet machine, and it may be busy
     page.asked, page.wrong = [], []
     context.on("request", lambda request: page.asked.append(request.url))
     page.on("console", lambda said: page.wrong.append(said.text) if said.type == "error" else None)
