@@ -95,3 +95,26 @@ def test_the_circuit_command_builds_with_the_site_s_own_parts(tmp_path, capsys):
     assert {line["part"]: line["need"] for line in answer["pick_list"]}["ward-hmef"] == 2
     assert answer["lanes"][0]["dead_space_ml"] == 86 - 20
     assert main(["circuit", "--patients", "2", "--site-parts", str(tmp_path / "no.csv")]) == 2
+
+
+def test_a_plan_takes_the_sites_own_filters_where_the_usual_ones_are_short(tmp_path, capsys):
+    """Without any usual HMEF nobody could share; with enough of the site's own, groups do, and the pick list names them."""
+    ward = tmp_path / "ward"
+    assert main(["demo", "--to", str(ward), "--now", "2026-11-25T14:00", "--no-app", "--json"]) in (0, 3)
+    rows = (ward / "stock.csv").read_text(encoding="utf-8").splitlines()
+    kept = [row for row in rows if not row.split(",")[0].strip('"').startswith("hme")]
+    assert len(kept) < len(rows)
+    (ward / "stock.csv").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    own = _file(tmp_path, f"{HEADER}\nward-hmef,hmef,0.9,2.4,38,12\n")
+    capsys.readouterr()
+    asked = ["plan", str(ward), "--now", "2026-11-25T14:00", "--json"]
+    main(asked)
+    without = json.loads(capsys.readouterr().out)
+    main([*asked, "--site-parts", str(own)])
+    with_own = json.loads(capsys.readouterr().out)
+    assert not any(len(group["beds"]) > 1 for group in without["groups"])
+    assert any(len(group["beds"]) > 1 for group in with_own["groups"])
+    assert any(line["part"] == "ward-hmef" and line["need"] > 0 for line in with_own["pick_list"])
+    (ward / "stock.csv").unlink()
+    assert main([*asked, "--site-parts", str(own)]) == 2
+    assert json.loads(capsys.readouterr().out)["errors"][0]["id"] == "site-parts-without-stock"

@@ -38,6 +38,9 @@ Why = Annotated[
     str | None,
     typer.Option("--why", metavar="'BED QUANTITY'", help="One number down to its inputs: --why '3 paco2'."),
 ]
+SiteParts = Annotated[
+    Path | None, typer.Option("--site-parts", metavar="CSV", help="Parts of your own, measured at 30 and 60 L/min.")
+]
 NoOpen = Annotated[bool, typer.Option("--no-open", help="Open no browser.")]
 Brief = Annotated[bool, typer.Option("--brief", help="One line a patient.")]
 
@@ -144,6 +147,7 @@ def plan(
     brief: Brief = False,
     all_pairs: Annotated[bool, typer.Option("--all-pairs", help="Every pair kept apart, and why.")] = False,
     why: Why = None,
+    site_parts: SiteParts = None,
     keep: Annotated[bool, typer.Option("--keep", help="Write the plan down in the record, under --as.")] = False,
     as_: As = None,
     password_file: PasswordFile = None,
@@ -152,7 +156,8 @@ def plan(
     from airyoke.cli.plan import plan_command
 
     return plan_command(ward, record=record, site=site, now=now, seed=seed, as_json=as_json, brief=brief,
-                        all_pairs=all_pairs, why=why, keep=keep, person=as_, password_file=password_file)  # fmt: skip
+                        all_pairs=all_pairs, why=why, site_parts=site_parts, keep=keep, person=as_,
+                        password_file=password_file)  # fmt: skip
 
 
 @app.command("print")
@@ -233,9 +238,7 @@ def circuit(
     stock: Annotated[
         Path | None, typer.Option("--stock", metavar="WARD", help="The ward whose stock sheet counts. Default: order.")
     ] = None,
-    site_parts: Annotated[
-        Path | None, typer.Option("--site-parts", metavar="CSV", help="Parts of your own, measured at 30 and 60 L/min.")
-    ] = None,
+    site_parts: SiteParts = None,
     svg: Annotated[Path | None, typer.Option("--svg", metavar="FILE", help="Draw it into this file.")] = None,
     narrow: Annotated[bool, typer.Option("--narrow", help="Draw it upright, for a phone.")] = False,
     reach: Annotated[

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 import tempfile
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -25,8 +26,8 @@ from airyoke.ward.ward import Ward
 
 def plan_command(
     source: Path | None, *, record: str | None, site: str | None, now: str | None, seed: int, as_json: bool,
-    brief: bool, all_pairs: bool, why: str | None, keep: bool = False, person: str | None = None,
-    password_file: Path | None = None
+    brief: bool, all_pairs: bool, why: str | None, site_parts: Path | None = None, keep: bool = False,
+    person: str | None = None, password_file: Path | None = None
 ) -> int:  # fmt: skip
     """Read a ward, plan it, print; ``keep`` writes the plan down in the record it was made from.
 
@@ -39,6 +40,11 @@ def plan_command(
         reason = "a plan is kept in a record, and this ward came from a file"
         remedy = "import it, then run airyoke plan --record RECORD --keep"
         raise Refused((Finding("keep-where", "refused", reason, remedy),))
+    if site_parts is not None:
+        if keep:
+            reason, remedy = "a record keeps no parts of a site's own", "leave --site-parts out, or keep the plan as JSON"
+            raise Refused((Finding("keep-site-parts", "refused", reason, remedy, column="--site-parts"),))
+        ward = with_site_parts(ward, site_parts)
     plan = planned(ward, moment, seed)
     if why is not None:
         from airyoke.cli.why import explain_plan
@@ -50,6 +56,19 @@ def plan_command(
         keep_plan(plan, record, site, based_on=found.sequence or 0, person=person, password_file=password_file)
     _print(ward, plan, as_json=as_json, brief=brief, all_pairs=all_pairs)
     return EXIT_DONE if plan.outcome == "all_placed" else EXIT_LEFT_OVER
+
+
+def with_site_parts(ward: Ward, path: Path) -> Ward:
+    """The ward with the measured parts of that file in its store room. Raises ``Refused`` for a ward without a stock:
+    where everything is to be had, a part of the site's own would never be taken."""
+    from airyoke.exchange.site_parts import read_site_parts
+
+    own = read_site_parts(path)
+    if ward.stock is None:
+        reason = "the ward has no stock sheet, so that plans are made on the usual parts, as many as are needed"
+        remedy = "write down the stock, or leave --site-parts out"
+        raise Refused((Finding("site-parts-without-stock", "refused", reason, remedy, column="--site-parts"),))
+    return replace(ward, stock={**ward.stock, **own.stock}, own_parts=tuple(own.parts.values()))
 
 
 def demo_command(to: Path | None, *, now: str | None, seed: int, as_json: bool, brief: bool) -> int:

@@ -171,7 +171,7 @@ def ward_of_sheets(sheets: dict[str, Sheet], notes: list[Finding], file: str, no
     ):
         beds.append(item)
         findings += about
-    return Ward(tuple(beds), ventilators, policy, stock, _in_order(findings), file)
+    return Ward(tuple(beds), ventilators, policy, stock, findings=_in_order(findings), file=file)
 
 
 def _compared(

@@ -70,6 +70,7 @@ def plan_ward(
 ) -> Plan:
     """Who shares with whom on which ventilator, at which settings and alarm limits, what each patient gets, who has
     no place and why. ``now`` is when the plan is made (ages of readings were judged when the ward was read)."""
+    from airyoke.circuit.parts import PARTS
     from airyoke.plan.compose import compose_plan
     from airyoke.plan.planner import plan_groups
     from airyoke.plan.request import Request
@@ -82,6 +83,7 @@ def plan_ward(
         stock=ward.stock,
         draws=draws,
         seed=seed,
+        catalogue={**PARTS, **{part.name: part for part in ward.own_parts}},
     )
     planned = plan_groups(request, progress)
     read_at = [bed.readings.read_at for bed in ward.beds if bed.readings is not None and bed.readings.read_at]

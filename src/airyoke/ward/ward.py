@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from airyoke.breath.ventilator import Ventilator
+from airyoke.circuit.part import Part
 from airyoke.limits.policy import Policy
 from airyoke.lungs.readings import Readings
 from airyoke.quantities.finding import Finding
@@ -34,11 +35,15 @@ class Bed:
 
 @dataclass(frozen=True, slots=True)
 class Ward:
-    """Everything a plan depends on. ``stock`` is ``None`` where no sheet was given (then nothing is scarce)."""
+    """Everything a plan depends on. ``stock`` is ``None`` where no sheet was given (then nothing is scarce).
+
+    ``own_parts`` are the site's own, measured ones; the stock says how many of each there are.
+    """
 
     beds: tuple[Bed, ...]
     ventilators: tuple[Ventilator, ...]
     policy: Policy
     stock: dict[str, int] | None = None
+    own_parts: tuple[Part, ...] = ()
     findings: tuple[Finding, ...] = field(default=())
     file: str | None = None
