@@ -42,7 +42,8 @@ def plan_command(
         raise Refused((Finding("keep-where", "refused", reason, remedy),))
     if site_parts is not None:
         if keep:
-            reason, remedy = "a record keeps no parts of a site's own", "leave --site-parts out, or keep the plan as JSON"
+            reason = "a record keeps no parts of a site's own"
+            remedy = "leave --site-parts out, or keep the plan as JSON"
             raise Refused((Finding("keep-site-parts", "refused", reason, remedy, column="--site-parts"),))
         ward = with_site_parts(ward, site_parts)
     plan = planned(ward, moment, seed)
