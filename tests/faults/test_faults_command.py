@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,11 @@ from airyoke.cli.faults_page import card_page, faults_page
 from airyoke.cli.page import Page
 from airyoke.contract.fault_words import cautions_of, time_words
 from airyoke.contract.faults_answer import FaultsAnswer
+from airyoke.faults.card import card_of
+from airyoke.faults.gas_reserve import GasReserve
 from airyoke.faults.harm import PRIORITIES
 from airyoke.faults.report import STANDINGS
-from faults.group_cases import PRESSURE, case_text, report
+from faults.group_cases import PRESSURE, case_text, report, runs
 
 
 @pytest.fixture
@@ -62,8 +65,21 @@ def test_the_card_says_who_bag_close_check_with_this_group_s_numbers() -> None:
     text = " ".join(page.rendered().split())
     before = found.runs.baseline.breath
     for words in ("1. Who is it?", "2. Bag that one", "Change to pressure control first. Close that one's inspiratory",
-                  "4. Check the others", f"{before.exhaled_ml[0]:.0f} mL come back"):  # fmt: skip
+                  "4. Check the others", f"{before.exhaled_ml[0]:.0f} mL on the machine's display"):  # fmt: skip
         assert words in text
+
+
+def test_the_card_gives_the_volume_that_a_compensating_machine_displays() -> None:
+    """In pressure control compensation changes nothing but the display: circuit compliance x (peak - PEEP) is off it."""
+    found = runs(2, "pc")
+    compensating = replace(found, settings=replace(found.settings, circuit_compensation="on"))
+    before = found.baseline.breath
+    swing = float(before.ventilator_peak_cmh2o[0]) - found.settings.peep_cmh2o
+    taken_off = found.group.build.network.compliance_ml_per_cmh2o * swing
+    assert taken_off > 10.0
+    for one, off in ((found, 0.0), (compensating, taken_off)):
+        for line in card_of(one, GasReserve(one)).lines:
+            assert line.shown_before_ml == pytest.approx(before.exhaled_ml[0] - off, abs=1e-3)
 
 
 def test_a_named_fault_alone_and_the_same_for_the_same_seed(case_file: str, capsys: pytest.CaptureFixture[str]) -> None:

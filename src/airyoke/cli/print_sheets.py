@@ -25,14 +25,26 @@ from airyoke.contract.answers import NoteAnswer
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.contract.print_answer import PrintAnswer, PrintedFile
 from airyoke.exchange import read_ward
-from airyoke.paper import KINDS, Material, Paper, Provenance, check_paper, gather, pdf, running_groups, sheets
+from airyoke.paper import (
+    KINDS,
+    Material,
+    Paper,
+    Provenance,
+    check_paper,
+    gather,
+    kept_plan,
+    pdf,
+    plan_words,
+    running_groups,
+    sheets,
+    short_sha256,
+)
 from airyoke.quantities import Finding, Refused
 from airyoke.quantities.cautions import Caution
 from airyoke.ward.ward import Ward
 
 if TYPE_CHECKING:
     from airyoke.record.record import Record
-    from airyoke.ward.state import PlanStanding, WardState
 
 _LARGEST_PLAN_BYTES = 64 * 1024 * 1024
 
@@ -81,7 +93,7 @@ def _from_files(asked: Asked, given: PlanAnswer | None, now: datetime) -> Materi
     ward = None if asked.source is None else read_ward(asked.source, now=now)
     plan = given if given is not None else PlanAnswer.of(planned(_known(ward), now, asked.seed))
     names = [one.name for one in (asked.source, asked.plan) if one is not None]
-    words = "plan worked out for this print" if given is None else f"plan {_sha256(given)[:8]}"
+    words = "plan worked out for this print" if given is None else f"plan {short_sha256(given)}"
     with engine_notice():
         return gather(plan, ward, Provenance(now, __version__, " with ".join(names), None, words))
 
@@ -95,46 +107,12 @@ def _from_record(asked: Asked, record: Record, given: PlanAnswer | None, now: da
     last = record.entries(head.sequence, head.sequence)
     as_of = datetime.fromisoformat(last[0].local) if last else now
     plan = given if given is not None else PlanAnswer.of(planned(ward, now, asked.seed))
-    kept = _kept(record, state, plan)
-    if kept is None:
-        how = "made for this print, not kept" if given is None else "NOT kept in this record"
-        words = f"plan {_sha256(plan)[:8]}, {how}"
-    else:
-        name, standing = kept
-        _check_patients(record, state, standing, plan)
-        by = f"accepted by {' and '.join(standing.accepted_by)}" if standing.accepted_by else "not accepted"
-        words = f"plan {name} of entry {standing.made}, {by if standing.standing != 'superseded' else 'SUPERSEDED'}"
+    kept = kept_plan(record, state, plan)
+    words = plan_words(plan, kept, "made for this print, not kept" if given is None else "NOT kept in this record")
     provenance = Provenance(as_of, __version__, f"record {record.site}", head.short, words)
     running = running_groups(record, state, as_of)
     with engine_notice():
         return gather(plan, ward, provenance, running, same_patients=kept is not None)
-
-
-def _kept(record: Record, state: WardState, plan: PlanAnswer) -> tuple[str, PlanStanding] | None:
-    """Which plan of the record this is, found by the SHA-256 of the whole answer."""
-    sha256 = _sha256(plan)
-    for name, standing in state.plans.items():
-        (entry,) = record.entries(standing.made, standing.made)
-        if entry.content.get("answer_sha256") == sha256:
-            return name, standing
-    return None
-
-
-def _check_patients(record: Record, state: WardState, standing: PlanStanding, plan: PlanAnswer) -> None:
-    """A new patient in a bed must not get the card of the one before."""
-    then = record.state_at(standing.based_on)
-    found = []
-    for bed in (bed for group in plan.groups if group.status == "judged" for bed in group.beds):
-        was, now = (one.beds[bed].patient if bed in one.beds else None for one in (then, state))
-        if was is None or now is None or (was.code, was.since) != (now.code, now.since):
-            reason = f"bed {bed} has another patient than when this plan was made, or none"
-            found.append(Finding("print-patient-other", "refused", reason, "plan again, then print", bed=bed))
-    if found:
-        raise Refused(tuple(found))
-
-
-def _sha256(plan: PlanAnswer) -> str:
-    return hashlib.sha256(plan.json_text().encode()).hexdigest()
 
 
 def _print(asked: Asked, material: Material, paper: Paper) -> PrintAnswer:

@@ -172,7 +172,7 @@ def card_words(card: FaultCard) -> tuple[str, ...]:
     lost = "; ".join(f"{LANES[line.lane]} lost: about {line.shown_after_ml:.0f} mL" for line in lines)
     who = (
         "Who is it? The one with the flat CO2 curve and the chest that does not move. "
-        f"All well: {lines[0].shown_before_ml:.0f} mL come back to the machine; {lost}."
+        f"All well: {lines[0].shown_before_ml:.0f} mL on the machine's display; {lost}."
     )
     times = "; ".join(
         f"{LANES[line.lane]} {time_words(line.blocked_s.value)} blocked, {time_words(line.off_s.value)} off"

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from airyoke.breath.displayed import displayed_volume_ml
+from airyoke.breath.engine import Breath
 from airyoke.faults.catalogue import LANES
 from airyoke.faults.gas_reserve import GasReserve, Seconds
 from airyoke.faults.runs import FaultRuns
@@ -27,8 +29,7 @@ class CardLine:
     """One patient of the card.
 
     shown_before_ml, shown_after_ml
-        What passes the machine's expiratory valve a breath, nothing taken off: with everybody, and with this
-        patient's tube blocked.
+        The exhaled volume that the machine displays: with everybody, and with this patient's tube blocked.
     blocked_s, off_s
         Until SpO2 is below 85 % with the tube blocked, and with it off and open to the room.
     others
@@ -56,6 +57,12 @@ def card_of(runs: FaultRuns, reserve: GasReserve) -> FaultCard:
     by_id = {run.fault.id: run for run in runs.runs}
     lines = []
     base = runs.baseline.breath
+    compliance = runs.group.build.network.compliance_ml_per_cmh2o
+
+    def shown_ml(breath: Breath) -> float:
+        volumes = displayed_volume_ml(breath.exhaled_ml, breath.ventilator_peak_cmh2o, runs.settings, compliance)
+        return float(np.round(volumes[0], 6))
+
     for lane in range(len(runs.group.patients)):
         blocked = by_id[f"tube-blocked.{LANES[lane]}"].outcome
         closed = by_id[f"kink-100.inspiratory.{LANES[lane]}"].outcome
@@ -75,8 +82,8 @@ def card_of(runs: FaultRuns, reserve: GasReserve) -> FaultCard:
         lines.append(
             CardLine(
                 lane,
-                float(np.round(base.exhaled_ml[0], 6)),
-                float(np.round(blocked.breath.exhaled_ml[0], 6)),
+                shown_ml(base),
+                shown_ml(blocked.breath),
                 reserve.seconds_without_ventilation(lane, "blocked"),
                 reserve.seconds_without_ventilation(lane, "room air"),
                 others,

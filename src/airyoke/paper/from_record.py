@@ -1,15 +1,19 @@
-"""What the record says of the groups that run now: when coupled, from which plan, what is dialled, checked, due."""
+"""What the record says of what is printed: which of its plans, and of the groups that run now when they were coupled,
+what is dialled, checked, due."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
+from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.paper.material import Happened, Running
+from airyoke.quantities import Finding, Refused
 from airyoke.record.record import Record
 from airyoke.ward.entries import Entry
-from airyoke.ward.state import Group, WardState
+from airyoke.ward.state import Group, PlanStanding, WardState
 from airyoke.watch.hand_over import due_of_a_build, due_of_a_group
 
 SHIFT: Final = timedelta(hours=12)
@@ -97,3 +101,47 @@ def _words(content: Mapping[str, Any]) -> Iterator[str]:
     for key in ("reason", "text"):
         if content.get(key):
             yield f"({content[key]})"
+
+
+def kept_plan(record: Record, state: WardState, plan: PlanAnswer) -> tuple[str, PlanStanding] | None:
+    """Which plan of the record this is, found by the SHA-256 of the whole answer; ``None`` where it was not kept.
+
+    Raises ``Refused`` where a bed of it has another patient by now: nobody gets the card of the one before.
+    """
+    sha256 = _sha256(plan)
+    for name, standing in state.plans.items():
+        (entry,) = record.entries(standing.made, standing.made)
+        if entry.content.get("answer_sha256") == sha256:
+            _check_patients(record, state, standing, plan)
+            return name, standing
+    return None
+
+
+def plan_words(plan: PlanAnswer, kept: tuple[str, PlanStanding] | None, not_kept: str) -> str:
+    """How a sheet names the plan that it was printed from."""
+    if kept is None:
+        return f"plan {short_sha256(plan)}, {not_kept}"
+    name, standing = kept
+    by = f"accepted by {' and '.join(standing.accepted_by)}" if standing.accepted_by else "not accepted"
+    return f"plan {name} of entry {standing.made}, {by if standing.standing != 'superseded' else 'SUPERSEDED'}"
+
+
+def short_sha256(plan: PlanAnswer) -> str:
+    """Eight digits that tell one plan from another on paper."""
+    return _sha256(plan)[:8]
+
+
+def _sha256(plan: PlanAnswer) -> str:
+    return hashlib.sha256(plan.json_text().encode()).hexdigest()
+
+
+def _check_patients(record: Record, state: WardState, standing: PlanStanding, plan: PlanAnswer) -> None:
+    then = record.state_at(standing.based_on)
+    found = []
+    for bed in (bed for group in plan.groups if group.status == "judged" for bed in group.beds):
+        was, now = (one.beds[bed].patient if bed in one.beds else None for one in (then, state))
+        if was is None or now is None or (was.code, was.since) != (now.code, now.since):
+            reason = f"bed {bed} has another patient than when this plan was made, or none"
+            found.append(Finding("print-patient-other", "refused", reason, "plan again, then print", bed=bed))
+    if found:
+        raise Refused(tuple(found))

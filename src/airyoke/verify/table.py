@@ -129,8 +129,8 @@ def limits_of_truth(table: Table) -> tuple[NoteAnswer, ...]:
         "data, typical values of low confidence: an error there is an error here."
     )
     model = (
-        "Model error. A lung here is one compartment with constant compliance and resistance, without effort, leak, "
-        "recruitment or stress relaxation. Published benches let three figures be predicted"
+        "Model error. A lung of a plan is one compartment with constant compliance and resistance, without effort, "
+        "leak, recruitment or stress relaxation. Published benches let three figures be predicted"
         f"{_bench_error(table)}; on test lungs, with compliances that had to be guessed. Compliances spaced evenly and "
         "fitted to the bench's volume-control spread instead miss the bar. A patient is not a test lung."
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from datetime import datetime
 from typing import Annotated
 
@@ -12,10 +11,8 @@ from starlette.responses import Response
 
 from airyoke import __version__
 from airyoke.contract.plan_answer import PlanAnswer
-from airyoke.paper import KINDS, Provenance, Sheet, check_paper, pdf, running_groups
+from airyoke.paper import KINDS, Provenance, Sheet, check_paper, kept_plan, pdf, plan_words, running_groups
 from airyoke.quantities import Finding, Refused
-from airyoke.record import Record
-from airyoke.ward.state import WardState
 from airyoke.web.engine_process import SheetsQuestion
 from airyoke.web.visits import Visit, visit
 
@@ -67,19 +64,8 @@ def _sheets(visiting: Visit) -> tuple[tuple[Sheet, ...], datetime]:
     last = record.entries(head.sequence, head.sequence)
     as_of = datetime.fromisoformat(last[0].local) if last else look.now
     plan = PlanAnswer.of(job.result)
-    words = _plan_words(record, look.state, plan)
+    words = plan_words(plan, kept_plan(record, look.state, plan), "worked out for this print, not kept")
     provenance = Provenance(as_of, __version__, f"record {record.site}", head.short, words)
     question = SheetsQuestion(plan, look.ward, provenance, running_groups(record, look.state, as_of))
     found: tuple[Sheet, ...] = desk.study.ask("sheets", question, (look.key, head))
     return found, as_of
-
-
-def _plan_words(record: Record, state: WardState, plan: PlanAnswer) -> str:
-    """Which plan of the record this is, found by the SHA-256 of the whole answer."""
-    sha256 = hashlib.sha256(plan.json_text().encode()).hexdigest()
-    for name, standing in state.plans.items():
-        (entry,) = record.entries(standing.made, standing.made)
-        if entry.content.get("answer_sha256") == sha256:
-            by = f", accepted by {' and '.join(standing.accepted_by)}" if standing.accepted_by else ", not accepted"
-            return f"plan {name} of entry {standing.made}{by}"
-    return f"plan {sha256[:8]}, worked out for this print, not kept"
