@@ -21,7 +21,7 @@ from plan.refereed import (
 from referees.cpsat_referee import best_goals
 from referees.plan_referee import by_sheer_listing
 
-TABLES = 6000 if LONG else 400
+TABLES = 6000 if LONG else 200
 
 
 def test_the_referees_table_is_the_sheer_list_of_all_ways():

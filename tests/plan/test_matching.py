@@ -16,7 +16,7 @@ from plan.option_tables import TIED_MARGINS
 from plan.refereed import LONG, goals_of, goals_of_referee, plain
 from referees.plan_referee import best_plan
 
-WARDS = 3000 if LONG else 220
+WARDS = 3000 if LONG else 160
 MOST_BEDS = 9
 TOLERANCE = round(BREAK_TOLERANCE * MARGIN_UNIT)
 

@@ -32,10 +32,10 @@ from referees.cpsat_referee import best_goals
 from referees.plan_referee import Best
 from referees.ward_maker import random_ward
 
-WARDS = 500 if LONG else 40
+WARDS = 500 if LONG else 16
 MOST_BEDS = 10
 WARDS_OF_SIXTEEN = 20 if LONG else 1
-WARDS_JUDGED_APART = 100 if LONG else 4
+WARDS_JUDGED_APART = 100 if LONG else 2
 WITH_HINTS = 10  # one ward in so many is also asked what would change it; the plan is the same without
 
 

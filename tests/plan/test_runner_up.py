@@ -15,7 +15,7 @@ from referees.ward_maker import random_ward
 
 TABLES = 3000 if LONG else 90
 MOST_BEDS, MOST_OPTIONS = 5, 45
-WARDS = 60 if LONG else 5
+WARDS = 60 if LONG else 3
 
 
 def shared_groups(chosen):
