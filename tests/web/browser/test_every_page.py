@@ -55,6 +55,14 @@ def test_a_page_of_the_demonstration_says_so_and_carries_the_cautions(page: Any)
     assert all(one.text in text for one in STANDING)
 
 
+def test_the_title_of_a_page_is_words_in_one_line(page: Any) -> None:
+    """Part of the page once stood in a title: no browser shows that, and a screen reader reads all of it out."""
+    title = page.evaluate("document.querySelector('title').textContent")
+    assert "<" not in title
+    assert "\n" not in title
+    assert 0 < len(title) < 100
+
+
 def test_what_can_be_pressed_is_large_enough(page: Any) -> None:
     """44 px, the size that WCAG 2.2 asks for at AAA (2.5.5); links inside sentences are exempt there."""
     small = """[...document.querySelectorAll('button, select, summary, input:not([type=hidden]), nav a, a.button, a.bed')]
