@@ -11,6 +11,7 @@ from airyoke.circuit.from_stock import BuiltCircuit, PickLine
 from airyoke.circuit.part import Part
 from airyoke.circuit.parts import LOOK
 from airyoke.cli.page import Column, Page
+from airyoke.contract.words import expected_words
 from airyoke.quantities.cautions import Caution
 
 
@@ -93,7 +94,7 @@ def _findings(page: Page, report: CircuitReport) -> None:
         page.table(
             [Column("check"), Column("read", right=True), Column("expected"), Column("")],
             [
-                [check.id, f"{value:g}", _expected(check), "inside" if accepted else "OUTSIDE"]
+                [check.id, f"{value:g}", expected_words(check, "-"), "inside" if accepted else "OUTSIDE"]
                 for check, value, accepted in report.judged
             ],
         )
@@ -218,22 +219,12 @@ def _bench(page: Page, report: CircuitReport) -> None:
     for one in report.checks:
         groups.setdefault(one.do, []).append(one)
     reads = max(len(one.read) for one in report.checks)
-    expected = max(len(_expected(one)) for one in report.checks)
+    words = {one.id: expected_words(one, "-") for one in report.checks}
+    expected = max(map(len, words.values()))
     for do, checks in groups.items():
         page.text(do, 2, 4)
         for one in checks:
-            page.line(page.spelled(f"      {one.read:<{reads}}  {_expected(one):<{expected}}  {one.id}"))
-
-
-def _expected(check: Check) -> str:
-    if check.expected is None:
-        return "write it down"
-    if check.unit == "yes":
-        return "yes" if check.expected else "no"
-    digits = 0 if check.unit.startswith("mL") and check.unit != "mL/cmH2O" else 1
-    if check.low == check.expected:
-        return f"at most {check.high:.{digits}f} {check.unit}"
-    return f"{check.expected:.{digits}f} ({check.low:.{digits}f}-{check.high:.{digits}f}) {check.unit}"
+            page.line(page.spelled(f"      {one.read:<{reads}}  {words[one.id]:<{expected}}  {one.id}"))
 
 
 def _cautions(page: Page, cautions: Sequence[Caution]) -> None:

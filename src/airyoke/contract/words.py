@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from airyoke.quantities import is_quantity, quantity
+
+if TYPE_CHECKING:
+    from airyoke.bench_check.checks import Check
 
 _NAMES: Final[dict[str, str]] = {
     "tidal_volume_ml": "tidal volume",
@@ -111,3 +114,15 @@ def key_words(text: str) -> str:
         bare = word.rstrip(",.;")
         words.append(name_words(bare) + word[len(bare) :] if is_quantity(bare) else word)
     return " ".join(words)
+
+
+def expected_words(check: Check, between: str) -> str:
+    """What the bench should show: figure, accepted range (``between`` its ends), unit."""
+    if check.expected is None:
+        return "write it down"
+    if check.unit == "yes":
+        return "yes" if check.expected else "no"
+    digits = 0 if check.unit.startswith("mL") and check.unit != "mL/cmH2O" else 1
+    if check.low == check.expected:
+        return f"at most {check.high:.{digits}f} {check.unit}"
+    return f"{check.expected:.{digits}f} ({check.low:.{digits}f}{between}{check.high:.{digits}f}) {check.unit}"

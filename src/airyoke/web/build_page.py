@@ -11,6 +11,7 @@ from starlette.responses import Response
 from airyoke.bench_check.checks import Check
 from airyoke.circuit.choice import CannotBuild
 from airyoke.circuit.from_stock import stands_for
+from airyoke.contract.words import expected_words
 from airyoke.pictures import circuit_svg
 from airyoke.pictures.circuit import description
 from airyoke.web.group_page import found
@@ -37,7 +38,7 @@ def circuit(visiting: Visiting, ventilator: str) -> Response:
                      for part, need in one.assembly.taken]  # fmt: skip
             checks: dict[str, list[tuple[Check, str]]] = {}
             for check in report.checks:
-                checks.setdefault(check.do, []).append((check, expected_words(check)))
+                checks.setdefault(check.do, []).append((check, expected_words(check, " to ")))
             shown["counted"] = stock is not None
             shown |= {"one": one, "picks": picks, "report": report, "checks": checks,
                       "told": description(one.assembly),
@@ -56,15 +57,3 @@ def drawing(visiting: Visiting, ventilator: str, shape: Annotated[str, Query()] 
         raise HTTPException(404)
     svg = circuit_svg(one.assembly, shape="narrow" if shape == "narrow" else "wide", labels=saved.beds)
     return Response(svg, media_type="image/svg+xml")
-
-
-def expected_words(check: Check) -> str:
-    """What the bench should show: figure, accepted range, unit."""
-    if check.expected is None:
-        return "write it down"
-    if check.unit == "yes":
-        return "yes" if check.expected else "no"
-    digits = 0 if check.unit.startswith("mL") and check.unit != "mL/cmH2O" else 1
-    if check.low == check.expected:
-        return f"at most {check.high:.{digits}f} {check.unit}"
-    return f"{check.expected:.{digits}f} ({check.low:.{digits}f} to {check.high:.{digits}f}) {check.unit}"
