@@ -92,21 +92,34 @@ def demo(
 def serve(
     record: Place,
     site: Site = None,
-    host: Annotated[str, typer.Option("--host", help="Other than this machine: needs accounts and a certificate.")] = (
+    host: Annotated[str, typer.Option("--host", help="Other than this machine: needs accounts; https then.")] = (
         "127.0.0.1"
     ),
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes a free one.")] = 0,
-    certificate: Annotated[Path | None, typer.Option("--certificate", metavar="PEM", help="For https.")] = None,
+    called: Annotated[
+        list[str] | None, typer.Option("--called", metavar="NAME", help="Another name that browsers may type.")
+    ] = None,
+    certificate: Annotated[Path | None, typer.Option("--certificate", metavar="PEM", help="Your own, for https.")] = (
+        None
+    ),
     key: Annotated[Path | None, typer.Option("--key", metavar="PEM", help="Its key.")] = None,
+    line_folder: Annotated[
+        Path | None,
+        typer.Option("--line-folder", metavar="DIR", help="Where a certificate of this site's own is made and kept. "
+                     "[default: beside the record]"),
+    ] = None,
     no_open: NoOpen = False,
     as_json: Json = False,
     seed: Seed = 0,
 ) -> int:
     """The app in a browser, on the site's record, until Ctrl-C."""
     from airyoke.cli.serve import serve_command
+    from airyoke.web.listen import Address
 
-    return serve_command(record, site, host=host, port=port, certificate=certificate, key=key, no_open=no_open,
-                         as_json=as_json)  # fmt: skip
+    if line_folder is None and "://" not in record:
+        line_folder = Path(f"{record}.line")
+    address = Address(host, port, tuple(called or ()), certificate, key, line_folder)
+    return serve_command(record, site, address, no_open=no_open, as_json=as_json)
 
 
 @app.command()

@@ -23,7 +23,7 @@ def door(host: str, *, encrypted: bool, state: WardState) -> Door:
     Raises :class:`airyoke.quantities.Refused` on any address that others may reach, unless people have accounts and
     the line is encrypted. An unlocked site opens without a login on this machine only.
     """
-    if _is_this_machine(host):
+    if is_this_machine(host):
         if state.site.get("unlocked"):
             return Door(False, "This record is unlocked: whoever is at this machine may write in it.")
         return _with_login(state)
@@ -32,7 +32,8 @@ def door(host: str, *, encrypted: bool, state: WardState) -> Door:
                        "lock it, or serve it on 127.0.0.1 only")  # fmt: skip
     with_login = _with_login(state)
     if not encrypted:
-        raise _refused("door-open-line", f"passwords would travel readable to {host}", "give a certificate and its key")
+        remedy = "give a certificate and its key, or a --line-folder to have them made"
+        raise _refused("door-open-line", f"passwords would travel readable to {host}", remedy)
     return with_login
 
 
@@ -43,7 +44,8 @@ def _with_login(state: WardState) -> Door:
     return Door(True)
 
 
-def _is_this_machine(host: str) -> bool:
+def is_this_machine(host: str) -> bool:
+    """Whether an address can be reached from this machine only."""
     try:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:

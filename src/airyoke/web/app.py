@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import secrets
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
@@ -51,10 +51,13 @@ PAGES: Final = (
 )  # fmt: skip
 
 
-def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = False, ticket: Ticket | None = None,
-               engine: EngineRoom | None = None) -> FastAPI:  # fmt: skip
-    """The app over an open record, served on ``host``. Raises :class:`airyoke.quantities.Refused` for an address that
-    others may reach without a login and an encrypted line. With a ``ticket`` it is a demonstration."""
+def create_app(record: Record, *, host: str = "127.0.0.1", called: Sequence[str] = (), encrypted: bool = False,
+               ticket: Ticket | None = None, engine: EngineRoom | None = None) -> FastAPI:  # fmt: skip
+    """The app over an open record, served on ``host`` and also ``called`` by other names.
+
+    Raises :class:`airyoke.quantities.Refused` for an address that others may reach without a login and an encrypted
+    line. With a ``ticket`` it is a demonstration.
+    """
     opened = door(host, encrypted=encrypted, state=record.state())
     desk = Desk(record, opened, engine or EngineRoom(), encrypted, ticket)
 
@@ -74,7 +77,7 @@ def create_app(record: Record, *, host: str = "127.0.0.1", encrypted: bool = Fal
         title="Airyoke", version=__version__, docs_url=None, redoc_url=None, openapi_url=None, lifespan=lifespan
     )
     app.state.desk = desk
-    app.add_middleware(BaseHTTPMiddleware, dispatch=guard(allowed_hosts(host), encrypted=encrypted))
+    app.add_middleware(BaseHTTPMiddleware, dispatch=guard(allowed_hosts(host, *called), encrypted=encrypted))
     for pages in PAGES:
         app.include_router(pages.router, include_in_schema=False)
     app.include_router(api.router)

@@ -32,10 +32,14 @@ _HEADERS: Final = {
 _THIS_MACHINE: Final = frozenset({"127.0.0.1", "localhost", "[::1]"})
 
 
-def allowed_hosts(host: str) -> frozenset[str]:
+def allowed_hosts(*names: str) -> frozenset[str]:
     """Names under which the server may be addressed: its own, and those of this machine."""
-    shown = f"[{host}]" if ":" in host and not host.startswith("[") else host
-    return _THIS_MACHINE | {shown.casefold()}
+    return _THIS_MACHINE | {as_typed(one).casefold() for one in names}
+
+
+def as_typed(host: str) -> str:
+    """The host as it stands in an address."""
+    return f"[{host}]" if ":" in host and not host.startswith("[") else host
 
 
 def guard(

@@ -5,28 +5,65 @@ from __future__ import annotations
 import contextlib
 import socket
 from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import uvicorn
 
 from airyoke.quantities import Finding, Refused
 from airyoke.record import Record
+from airyoke.record.door import is_this_machine
 from airyoke.web.app import create_app
+from airyoke.web.certificate import Line, encrypted_line
 from airyoke.web.demo import Ticket
+from airyoke.web.guard import as_typed
 
 
-def serve(record: Record, *, host: str, port: int, certificate: Path | None, key: Path | None,
-          ready: Callable[[str], None], ticket: Ticket | None = None) -> None:  # fmt: skip
-    """Serve until interrupted; ``ready`` is called with the address once requests are taken.
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the app listens and what makes the line encrypted.
 
-    ``port`` 0 takes a free one. Raises :class:`airyoke.quantities.Refused` before anything listens where the address
-    or the certificate cannot be used.
+    ``port`` 0 takes a free one. ``called`` are further names that browsers may use. On an address that others may
+    reach, ``certificate`` and ``key`` (PEM files) are taken, or a line is made and kept in ``line_folder``.
     """
-    encrypted = certificate is not None and key is not None
-    if (certificate is None) != (key is None):
+
+    host: str = "127.0.0.1"
+    port: int = 0
+    called: tuple[str, ...] = ()
+    certificate: Path | None = None
+    key: Path | None = None
+    line_folder: Path | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What stands in the browser: never the address that means all of a machine's addresses."""
+        every = self.host in ("0.0.0.0", "::", "[::]")
+        return self.called if every else (self.host, *self.called)
+
+
+def serve(record: Record, address: Address, *, ready: Callable[[str, Line | None], None],
+          ticket: Ticket | None = None) -> None:  # fmt: skip
+    """Serve until interrupted; ``ready`` is called with the address, and the line if one was made, once requests are
+    taken.
+
+    Raises :class:`airyoke.quantities.Refused` before anything listens where the address or the certificate cannot be
+    used.
+    """
+    if (address.certificate is None) != (address.key is None):
         raise _refused("certificate-half", "a certificate and its key go together", "give both: --certificate, --key")
-    app = create_app(record, host=host, encrypted=encrypted, ticket=ticket)
-    with contextlib.closing(_listening(host, port)) as door:
+    if not address.names:
+        raise _refused("host-every", f"{address.host} says nothing about what browsers type",
+                       "name this machine with --called")  # fmt: skip
+    makes_line = address.certificate is None and address.line_folder is not None and not is_this_machine(address.host)
+    encrypted = makes_line or address.certificate is not None
+    app = create_app(record, host=address.host, called=address.called, encrypted=encrypted, ticket=ticket)
+    line = None
+    certificate, key = address.certificate, address.key
+    if makes_line and address.line_folder is not None:
+        line = encrypted_line(address.line_folder, address.names, datetime.now().astimezone())
+        certificate, key = line.certificate, line.key
+    with contextlib.closing(_listening(address.host, address.port)) as door:
         try:
             config = uvicorn.Config(
                 app, log_level="warning", access_log=False, server_header=False, lifespan="on",
@@ -38,9 +75,8 @@ def serve(record: Record, *, host: str, port: int, certificate: Path | None, key
         except OSError as error:
             raise _refused("certificate-unreadable", f"the certificate or key cannot be used: {error}",
                            "give a PEM file of each") from None  # fmt: skip
-        address = door.getsockname()
-        shown = f"[{host}]" if ":" in host else host
-        server = _Server(config, lambda: ready(f"{'https' if encrypted else 'http'}://{shown}:{address[1]}/"))
+        url = f"{'https' if encrypted else 'http'}://{as_typed(address.names[0])}:{door.getsockname()[1]}/"
+        server = _Server(config, lambda: ready(url, line))
         with contextlib.suppress(KeyboardInterrupt):
             server.run(sockets=[door])
 
