@@ -27,6 +27,12 @@ class Policy:
         An alarm counts when it sounds this soon after a fault, or before the harm where that comes later.
     alarm_weight_high, alarm_weight_medium, alarm_weight_low
         How much catching a fault is worth by its priority (IEC 60601-1-8: result if nobody acts, and onset).
+    change_per_round
+        Probability that something changes in a running group between one round of readings and the next.
+    watch_breaths_read
+        Breaths averaged in one reading of a volume or pressure at a running group.
+    drift_rounds_between_false_alarms
+        Mean number of rounds until one series of readings is said to drift although it does not.
     condition_rules
         Condition id -> ``never``, ``ask`` or ``allow``, where it differs from the default.
     """
@@ -51,6 +57,9 @@ class Policy:
     alarm_weight_high: float = 10.0
     alarm_weight_medium: float = 3.0
     alarm_weight_low: float = 1.0
+    change_per_round: float = 0.02
+    watch_breaths_read: float = 6.0
+    drift_rounds_between_false_alarms: float = 500.0
     condition_rules: tuple[tuple[str, str], ...] = ()
 
     @property

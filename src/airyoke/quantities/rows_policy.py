@@ -57,6 +57,15 @@ POLICY_ROWS: Final[tuple[Quantity, ...]] = (
              Range(0, 1000), Range(0, 100)),
     Quantity("alarm_weight_low", "weight low", "", "worth of catching a fault of low priority", Range(0, 1000),
              Range(0, 100)),
+    Quantity("change_per_round", "change per round", "",
+             "probability that something changes in a running group between two rounds of readings",
+             Range(0.0001, 0.5), Range(0.002, 0.2), (), ("%",)),
+    Quantity("watch_breaths_read", "breaths read", "",
+             "breaths averaged in one reading of a volume or pressure at a running group", Range(1, 60), Range(3, 30),
+             integer=True),
+    Quantity("drift_rounds_between_false_alarms", "false drifts", "",
+             "mean number of rounds until one series of readings is said to drift although it does not",
+             Range(20, 100_000), Range(100, 5000)),
 )
 
 ASSUMPTION_ROWS: Final[tuple[Quantity, ...]] = (
