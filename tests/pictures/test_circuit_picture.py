@@ -19,8 +19,8 @@ from airyoke.circuit.needs import CircuitNeeds, PatientNeeds
 from airyoke.pictures import circuit_svg
 from airyoke.pictures.circuit import description
 from airyoke.pictures.style import INKS, PATTERNS, dashes
+from pictures.looking import SVG, check_words, texts
 
-SVG = "{http://www.w3.org/2000/svg}"
 CASES = [(n, layout, wet) for n in (1, 2, 3, 4) for layout in ("tree", "chain") for wet in ("hme", "heated")]
 IDS = [f"{n} {layout} {wet}" for n, layout, wet in CASES]
 
@@ -28,17 +28,6 @@ IDS = [f"{n} {layout} {wet}" for n, layout, wet in CASES]
 @lru_cache
 def _assembly(n, layout="tree", wet="hme", **each):
     return build_for(CircuitNeeds((PatientNeeds(**each),) * n, layout, wet), None).assembly
-
-
-def _texts(svg):
-    root = ElementTree.fromstring(svg)
-    for one in root.iter(f"{SVG}text"):
-        size, anchor = float(one.get("font-size")), one.get("text-anchor")
-        words = one.text or ""
-        width = 0.56 * size * len(words)  # a generous mean for these faces
-        x = float(one.get("x")) - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * width
-        y = float(one.get("y"))
-        yield words, (x, y - 0.75 * size, x + width, y + 0.2 * size)
 
 
 def _mixed(seed):
@@ -64,32 +53,19 @@ def _mixed(seed):
 @pytest.mark.parametrize("seed", range(60 if os.environ.get("AIRYOKE_LONG") == "1" else 12))
 @pytest.mark.parametrize("shape", ["wide", "narrow"])
 def test_words_keep_apart_in_mixed_circuits_too(seed, shape):
-    _check_words(circuit_svg(_mixed(seed), shape=shape, labels=("E1", "E4", "W2", "W3")))
+    check_words(circuit_svg(_mixed(seed), shape=shape, labels=("E1", "E4", "W2", "W3")))
 
 
 @pytest.mark.parametrize(("n", "layout", "wet"), CASES, ids=IDS)
 @pytest.mark.parametrize("shape", ["wide", "narrow"])
 def test_every_word_lies_inside_the_sheet_and_on_no_other_word(n, layout, wet, shape):
-    _check_words(circuit_svg(_assembly(n, layout, wet), shape=shape, labels=("E1", "E4", "W2", "W3")))
-
-
-def _check_words(svg):
-    width, height = (float(v) for v in re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', svg).groups())
-    boxes = list(_texts(svg))
-    for words, (x0, y0, x1, y1) in boxes:
-        assert min(x0, y0) >= 0, words
-        assert x1 <= width + 0.1 * len(words), words
-        assert y1 <= height, words
-    for i, (words, a) in enumerate(boxes):
-        for other, b in boxes[i + 1 :]:
-            overlap = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
-            assert overlap[0] <= 3 or overlap[1] <= 3, (words, other)
+    check_words(circuit_svg(_assembly(n, layout, wet), shape=shape, labels=("E1", "E4", "W2", "W3")))
 
 
 @pytest.mark.parametrize(("n", "layout", "wet"), CASES, ids=IDS)
 def test_every_part_is_labelled_with_its_step_and_every_patient_with_its_letter(n, layout, wet):
     assembly = _assembly(n, layout, wet, reach_m=3.0, restrictor="restrictor-4.0mm", peep_valve_cmh2o=5.0)
-    words = " ".join(text for text, _ in _texts(circuit_svg(assembly)))
+    words = " ".join(text for text, _ in texts(circuit_svg(assembly)))
     for one in assembly.pieces:
         if one.part not in TERMINALS and assembly.part(one.id).kind not in ("tube",) and ".connector" not in one.id:
             for word in assembly.part(one.id).short.split():

@@ -5,5 +5,6 @@ A patient is a lane: a letter, a line pattern, a place, and last a colour; the s
 
 from airyoke.pictures.circuit import circuit_svg
 from airyoke.pictures.room_left import edge_rows, room_left_svg
+from airyoke.pictures.waves import wave_tables, waves_svg, waves_told
 
-__all__ = ["circuit_svg", "edge_rows", "room_left_svg"]
+__all__ = ["circuit_svg", "edge_rows", "room_left_svg", "wave_tables", "waves_svg", "waves_told"]

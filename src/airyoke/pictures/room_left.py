@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from itertools import pairwise
 from xml.sax.saxutils import escape
 
+from airyoke.pictures.lettering import wrapped
 from airyoke.pictures.style import PATTERNS, dashes, sheet, text
 from airyoke.plan.region import BoundaryPoint, Region
 
@@ -82,7 +83,7 @@ def _panel(region: Region, words: Callable[[Left], str], name: str) -> tuple[str
         what = "" if region.outside is None else words(region.outside)
         rows = (("", f"No room now: {what}", "", ""),)
     for number, what, _, _ in rows:
-        for i, line in enumerate(_lines(what.replace("cmH2O", "cmH₂O"), LETTERS)):
+        for i, line in enumerate(wrapped(what.replace("cmH2O", "cmH₂O"), LETTERS)):
             if i == 0 and number:
                 drawn.append(_disc(26.0, y - 5.0, number))
             drawn.append(text(46.0, y, line, WORDS, "start"))
@@ -206,15 +207,3 @@ def _present(region: Region, scale: _Scale) -> list[str]:
 def _span(values: Sequence[float]) -> str:
     low, high = f"{min(values):.0f}", f"{max(values):.0f}"
     return low if low == high else f"{low} to {high}"
-
-
-def _lines(words: str, most: int) -> list[str]:
-    """Words in lines of at most so many letters."""
-    lines = [""]
-    for word in words.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if len(longer) <= most or not lines[-1]:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines

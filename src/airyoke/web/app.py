@@ -23,6 +23,7 @@ from airyoke.record.door import door
 from airyoke.web import (
     api,
     bed_page,
+    breath_page,
     build_page,
     faults_page,
     group_page,
@@ -37,17 +38,17 @@ from airyoke.web import (
 )
 from airyoke.web.demo import Ticket
 from airyoke.web.desk import Desk
+from airyoke.web.drawn import FONTS, font_file
 from airyoke.web.engine_room import EngineRoom
 from airyoke.web.guard import allowed_hosts, guard
 from airyoke.web.visits import HERE, SignInNeededError, TokenWrongError, Visit, desk_of, page, visit
 
 LOG: Final = logging.getLogger("airyoke.web")
-_FONTS: Final = {"regular.ttf": "AtkinsonHyperlegible-Regular.ttf", "bold.ttf": "AtkinsonHyperlegible-Bold.ttf"}
 _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
 PAGES: Final = (
-    ward_page, bed_page, plan_page, print_page, group_page, group_record, build_page, faults_page, record_page,
-    site_page, ward_changes, sign_in,
+    ward_page, bed_page, plan_page, print_page, group_page, group_record, breath_page, build_page, faults_page,
+    record_page, site_page, ward_changes, sign_in,
 )  # fmt: skip
 
 
@@ -115,10 +116,8 @@ def asset(digest: str, name: str) -> Response:
 
 
 def _asset(name: str) -> tuple[Path, str]:
-    if name in _FONTS:
-        import fontpkg_atkinson_hyperlegible
-
-        return Path(fontpkg_atkinson_hyperlegible.__file__).parent / "files" / _FONTS[name], "font/ttf"
+    if name in FONTS:
+        return font_file(name), "font/ttf"
     if name in _ASSETS:
         return HERE / "static" / name, _ASSETS[name]
     raise HTTPException(404)

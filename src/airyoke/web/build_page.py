@@ -14,6 +14,7 @@ from airyoke.circuit.from_stock import stands_for
 from airyoke.contract.words import expected_words
 from airyoke.pictures import circuit_svg
 from airyoke.pictures.circuit import description
+from airyoke.web.drawn import drawn
 from airyoke.web.group_page import found
 from airyoke.web.saved_groups import circuit_of
 from airyoke.web.visits import Visit, visit
@@ -55,5 +56,4 @@ def drawing(visiting: Visiting, ventilator: str, shape: Annotated[str, Query()] 
     one, _ = circuit_of(visiting.desk, look, saved)
     if isinstance(one, CannotBuild):
         raise HTTPException(404)
-    svg = circuit_svg(one.assembly, shape="narrow" if shape == "narrow" else "wide", labels=saved.beds)
-    return Response(svg, media_type="image/svg+xml")
+    return drawn(circuit_svg(one.assembly, shape="narrow" if shape == "narrow" else "wide", labels=saved.beds))

@@ -17,6 +17,7 @@ from airyoke.circuit.needs import CircuitNeeds
 from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.limits.answer import GroupAnswer
+from airyoke.limits.curves import GroupCurves
 from airyoke.paper.material import Provenance, Running
 from airyoke.plan.changes import Change
 from airyoke.plan.coupling import Coupling
@@ -25,7 +26,7 @@ from airyoke.plan.what_if import Moved, Question
 from airyoke.quantities import Finding, Refused
 from airyoke.ward.ward import Ward
 
-Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets", "faults"]
+Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets", "faults", "curves"]
 Tell = Callable[[str, int, int], None]
 
 
@@ -61,6 +62,14 @@ class Compared:
     before: Side
     after: Side
     moved: tuple[Moved, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BreathCurves:
+    """One breath as the group is saved, and after the changes (the same where there are none)."""
+
+    before: GroupCurves
+    after: GroupCurves
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +162,26 @@ def _what_if_answer(about: WhatIfQuestion, _: Tell) -> Any:
     return WhatIfAnswer.of(compare(about.coupling, about.changes, about.question))
 
 
+def _curves(about: WhatIfQuestion, _: Tell) -> BreathCurves:
+    from airyoke.limits.curves import group_curves
+    from airyoke.limits.prediction import sample_group
+    from airyoke.plan.changes import apply_all
+    from airyoke.plan.what_if import QUICK_DRAWS
+
+    policy, seed = about.question.policy, about.question.seed
+
+    def breath(one: Coupling) -> GroupCurves:
+        group = sample_group(one.patients, one.fitted, policy.assumptions, QUICK_DRAWS, seed)
+        return group_curves(group, one.settings, policy)
+
+    try:
+        before = breath(about.coupling)
+        return BreathCurves(before, breath(apply_all(about.coupling, about.changes)) if about.changes else before)
+    except ValueError as error:
+        finding = Finding("curves-no-breath", "refused", f"no breath can be drawn: {error}", "look at the settings")
+        raise Refused((finding,)) from None
+
+
 def _circuit(about: CircuitQuestion, _: Tell) -> Any:
     from airyoke.bench_check import report_of
     from airyoke.circuit.choice import CannotBuild
@@ -184,5 +213,5 @@ def _sheets(about: SheetsQuestion, _: Tell) -> Any:
 _DO: dict[Work, Callable[[Any, Tell], Any]] = {
     "warm": _warm, "check": _check, "plan": _plan, "predict": _predict,
     "what_if": _what_if, "what_if_answer": _what_if_answer, "circuit": _circuit,
-    "sheets": _sheets, "faults": _faults,
+    "sheets": _sheets, "faults": _faults, "curves": _curves,
 }  # fmt: skip

@@ -106,7 +106,8 @@ def why(visiting: Visiting, ventilator: str, bed: str, key: str) -> Response:
     )  # fmt: skip
 
 
-_NOT_ASKED: Final = ("token", "seen", "once", "writer", "written", "reason")
+NOT_ASKED: Final = ("token", "seen", "once", "writer", "written", "reason")
+"""Fields of forms that no what-if depends on."""
 
 
 def happens(saved: SavedGroup) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -138,7 +139,7 @@ def what_if(visiting: Visit, look: Look, saved: SavedGroup, typed: Mapping[str, 
     times = [one.bed.readings.read_at for one in look.assessed
              if one.bed.readings is not None and one.bed.label in saved.beds]  # fmt: skip
     solved = answer.outcome == "solved"
-    query = "".join(f"&{quote(key)}={quote(value)}" for key, value in typed.items() if value and key not in _NOT_ASKED)
+    query = "".join(f"&{quote(key)}={quote(value)}" for key, value in typed.items() if value and key not in NOT_ASKED)
     labels = list(dict.fromkeys((*saved.beds, *(one.label for one in answer.patients))))
     lanes = [
         lane_view(
@@ -157,7 +158,9 @@ def what_if(visiting: Visit, look: Look, saved: SavedGroup, typed: Mapping[str, 
         "machine": machine_lines(answer, None if same else before) if solved else [],
         "alarms": both.after.alarms,
         "name_words": name_words, "alarm_words": lambda value: "-" if value is None else plain(value),
-        "query": f"?{query[1:]}" if query else "", "same": same, "draws": answer.draws, "seed": answer.seed,
+        "query": f"?{query[1:]}" if query else "",
+        "breath": f"/groups/{quote(saved.ventilator.label, safe='')}/breath",
+        "same": same, "draws": answer.draws, "seed": answer.seed,
     }  # fmt: skip
 
 

@@ -24,7 +24,7 @@ from airyoke.plan.plan import PlannedGroup
 from airyoke.plan.what_if import Question
 from airyoke.quantities import Finding, Refused
 from airyoke.web.desk import Desk, Look
-from airyoke.web.engine_process import CircuitQuestion, Compared, WhatIfQuestion
+from airyoke.web.engine_process import BreathCurves, CircuitQuestion, Compared, WhatIfQuestion
 from airyoke.web.fault_lines import FaultLines
 
 SHORTEST_EXPIRATION_S: Final = 0.3
@@ -150,6 +150,12 @@ def what_if_answer(
     """The same in the form of the contract."""
     answer: WhatIfAnswer = desk.quick.ask("what_if_answer", *_question(desk, look, group, settings, texts))
     return answer
+
+
+def curves_of(desk: Desk, look: Look, group: SavedGroup, settings: Settings, texts: tuple[str, ...]) -> BreathCurves:
+    """One breath of the group as it is, and at these settings after these changes."""
+    found: BreathCurves = desk.quick.ask("curves", *_question(desk, look, group, settings, texts))
+    return found
 
 
 def _question(

@@ -13,6 +13,7 @@ from web.browser.conftest import Served, sign_in
 
 PAGES = (
     "/", "/beds/E2", "/plan", "/groups/V2", "/groups/V2/circuit", "/groups/V2/faults",
+    "/groups/V2/breath", "/groups/V2/breath?rate_per_min=26",
     "/groups/V2/why/E2/paco2_mmhg", "/record",
     "/record/14", "/people", "/policy", "/stock", "/backup", "/print",
     "/changes-of-the-ward",
