@@ -112,6 +112,7 @@ def test_a_long_or_mixed_password_is_taken_as_typed(password: str) -> None:
 )
 def test_each_kind_is_refused_to_every_role_that_does_not_answer_for_it(file_place: Site, kind: str) -> None:
     answers = {"plan_accepted": {"planner"}, "plan_superseded": {"planner"}, "group_started": {"planner"}, "group_changed": {"planner"},
+               "group_prepared": {"planner"}, "rehearsed": {"planner"}, "coupling_begun": {"planner"}, "exit_begun": {"planner"}, "sequence_edited": {"keeper"},
                "group_ended": {"planner"}, "person": {"keeper"}, "site": {"keeper"}, "policy": {"keeper"}, "import": {"writer", "planner", "keeper"}}.get(kind, {"writer", "planner"})  # fmt: skip
     from airyoke.record.rights import check_right
 

@@ -18,7 +18,19 @@ from airyoke.paper.words import (
     upper_first,
     value_words,
 )
-from airyoke.watch import ABANDON, GATE, GROUP_ITEMS, PATIENT_ITEMS, ROLES, Item, Round, StopRules, rounds, sequence
+from airyoke.watch import (
+    ABANDON,
+    GATE,
+    GROUP_ITEMS,
+    PATIENT_ITEMS,
+    ROLES,
+    Item,
+    Round,
+    StopRules,
+    filled,
+    rounds,
+    sequence,
+)
 from airyoke.watch import stop_rules as rules_to_stop
 
 OBSERVED_MIN: Final = 12 * 60
@@ -65,7 +77,7 @@ def change_over(material: Material, group: GroupMaterial) -> dict[str, Any]:
         "stops": stops,
         "abandon": [
             {"at": one.at, "who": one.who, "do": one.do, "read": one.read}
-            for one in ABANDON
+            for one in filled(ABANDON, ["the patient"])
         ],
         "set": setting_words(group.settings.model_dump(exclude_none=True)),
         "shown": "" if displayed is None else

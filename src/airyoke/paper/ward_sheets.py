@@ -18,7 +18,7 @@ from airyoke.paper.words import (
     time_words,
     value_words,
 )
-from airyoke.watch import ACCEPTANCE, OFF_FIRST, REVIEWS_H, TAKING_OFF, equipment_for
+from airyoke.watch import ACCEPTANCE, EXIT, OFF_FIRST, REVIEWS_H, equipment_for, filled
 
 _TREND: Final = ("tidal_volume_ml", "driving_pressure_cmh2o", "plateau_cmh2o", "total_peep_cmh2o", "paco2_mmhg", "ph",
                  "spo2_pct")  # fmt: skip
@@ -104,7 +104,7 @@ def _report(running: Running | None, planned: str, known: bool) -> dict[str, Any
         "more": 0,
         "due": [],
         "off_first": [one.text for one in OFF_FIRST],
-        "taking_off": [one.text for one in TAKING_OFF],
+        "taking_off": [one.do for one in filled(EXIT, ["the patient"])],
     }
     if running is None:
         return body

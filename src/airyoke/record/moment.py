@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, TypeAlias
 
-from airyoke.quantities import Finding
+from airyoke.quantities import Finding, Refused
 from airyoke.ward.entries import Entry
 
 JUMP_S: Final = 60.0
@@ -84,6 +84,20 @@ def clock_findings(entries: Iterable[Entry], now: Moment) -> Iterator[Finding]:
     if last is not None and (ahead := (last.time - now.local).total_seconds()) > JUMP_S:
         reason = f"the last entry is {_words(ahead)} later than the clock of this machine"
         yield Finding("clock-behind", "ask", reason, "set the clock of this machine, or of the one that wrote it")
+
+
+def check_not_ahead(entries: Iterable[Entry]) -> None:
+    """Raise :class:`airyoke.quantities.Refused` where an entry says that something was done later than it is written.
+
+    Only the record knows what time it is: the fold takes times as they stand.
+    """
+    for entry in entries:
+        said = entry.content.get("at")
+        if said is not None and (datetime.fromisoformat(said) - entry.time).total_seconds() > JUMP_S:
+            raise Refused((Finding(
+                "time-ahead", "refused", f"{said} has not come yet: it is {entry.local[:19]} here",
+                "give when it was done, or look at the clock of this machine", column="at", value=said,
+            ),))  # fmt: skip
 
 
 def age(of: datetime, now: datetime) -> timedelta | None:

@@ -9,6 +9,7 @@ import platform
 import threading
 import uuid
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -23,7 +24,7 @@ from airyoke.record.conflicts import check_conflicts
 from airyoke.record.database import Database, open_database, refused
 from airyoke.record.faults import told
 from airyoke.record.lines import FIRST, canonical, entry_of, hash_of, line_of
-from airyoke.record.moment import Clock, clock_findings, system_clock
+from airyoke.record.moment import Clock, check_not_ahead, clock_findings, system_clock
 from airyoke.record.rights import check_right
 from airyoke.record.schema import entry_table, site_table
 from airyoke.record.space import SpaceRules, space_finding
@@ -139,8 +140,16 @@ class Record:
         thing since, :class:`airyoke.record.conflicts.Conflict` tells both values and nothing is written. Drafts with
         an ``id`` that was written before with the same content are returned as they stand. Raises
         :class:`airyoke.quantities.Refused` for what does not fit its kind or contradicts the ward, for a right that
-        is missing, and where the disk does not take it.
+        is missing, and where the disk does not take it. Of kinds whose refusal is kept, the audit says that it was
+        tried, and why it was refused.
         """
+        try:
+            return self._write(drafts, person, seen, device)
+        except Refused as refusal:
+            self._keep_refusal(drafts, refusal, person, device)
+            raise
+
+    def _write(self, drafts: Sequence[Draft], person: str, seen: int, device: str | None) -> tuple[Entry, ...]:
         checked = tuple(_checked(draft, "ward") for draft in drafts)
         with self._lock, self._writing() as connection:
             written = _written_before(connection, self.site, checked)
@@ -151,11 +160,22 @@ class Record:
             since = _entries(connection, self.site, "ward", seen + 1, None) if seen < fold.state.sequence else ()
             check_conflicts(checked, since)
             entries = self._entries_for(connection, "ward", checked, person, device or self.device)
+            check_not_ahead(entries)
             source = self._source(connection, entries)
             fold = fold.with_entries(entries, source)
             _insert(connection, entries)
         self._fold = fold
         return entries
+
+    def _keep_refusal(self, drafts: Sequence[Draft], refusal: Refused, person: str, device: str | None) -> None:
+        """Note in the audit that this was tried; where the audit takes nothing now, the refusal itself still stands."""
+        for draft in drafts:
+            if draft.kind not in KINDS or not KINDS[draft.kind].refusal_kept:
+                continue
+            findings = [{"id": one.id, "level": one.level, "reason": one.reason} for one in refusal.findings]
+            content = {"kind": draft.kind, "findings": findings, "content": dict(draft.content)}
+            with suppress(Refused):
+                self.write_audit("refused", content, person=person, device=device)
 
     def write_audit(self, kind: str, content: dict[str, Any], *, person: str, device: str | None = None) -> Entry:
         """Write one entry of the audit stream: who read, exported, backed up, signed in."""

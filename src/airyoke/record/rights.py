@@ -8,8 +8,11 @@ from airyoke.quantities import Finding, Refused
 from airyoke.ward.kinds import KINDS
 from airyoke.ward.state import WardState
 
-_PLANNER: Final = frozenset({"plan_accepted", "plan_superseded", "group_started", "group_changed", "group_ended"})
-_KEEPER: Final = frozenset({"person", "site", "policy"})
+_PLANNER: Final = frozenset({
+    "plan_accepted", "plan_superseded", "group_started", "group_changed", "group_ended", "group_prepared", "rehearsed",
+    "coupling_begun", "exit_begun",
+})  # fmt: skip
+_KEEPER: Final = frozenset({"person", "site", "policy", "sequence_edited"})
 _IMPORT: Final = frozenset({"import"})  # whoever may write any of its lines
 _WRITER: Final = frozenset(
     kind.name for kind in KINDS.values() if kind.stream == "ward" and kind.name not in _PLANNER | _KEEPER

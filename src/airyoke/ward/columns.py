@@ -18,17 +18,20 @@ from airyoke.lungs.assumptions import Assumptions
 from airyoke.lungs.conditions import CONDITIONS
 from airyoke.lungs.readings import Readings
 from airyoke.quantities import Finding, did_you_mean, is_quantity, quantity, value_finding
+from airyoke.watch.rounds import GROUP_ITEMS, PATIENT_ITEMS, Item
 
 ColumnKind = Literal["number", "text", "choice", "labels", "ids", "modes", "flag", "any"]
 
 
 @dataclass(frozen=True, slots=True)
 class ValueColumn:
-    """One column: what kind of value, and the words it may be where it is a choice (or a list of ids)."""
+    """One column: what kind of value, the words it may be where it is a choice (or a list of ids), and the bounds of a
+    number of kind ``any`` where it has some."""
 
     name: str
     kind: ColumnKind
     words: tuple[str, ...] = ()
+    bounds: tuple[float, float] | None = None
 
 
 def _columns_of(cls: type) -> dict[str, ValueColumn]:
@@ -96,6 +99,28 @@ POLICY: Final[dict[str, ValueColumn]] = {
 }
 """What a policy may set. Bounds of limits are checked where a policy is read, beside the limit they change."""
 
+
+
+def _of_items(items: tuple[Item, ...]) -> dict[str, ValueColumn]:
+    return {item.key: _of_item(item) for item in items}
+
+
+def _of_item(item: Item) -> ValueColumn:
+    if item.answers:
+        return ValueColumn(item.key, "choice", item.answers)
+    if item.text:
+        return ValueColumn(item.key, "text")
+    if item.plausible is None and is_quantity(item.key):
+        return ValueColumn(item.key, "number")
+    return ValueColumn(item.key, "any", bounds=item.plausible)
+
+
+ROUND_OF_PATIENT: Final = _of_items(PATIENT_ITEMS)
+"""What a round reads at each bed of a group."""
+
+ROUND_OF_GROUP: Final = _of_items(GROUP_ITEMS)
+"""What a round reads on the shared ventilator."""
+
 PARTS: Final = PART_NAMES
 
 
@@ -122,7 +147,9 @@ def _value_finding(column: ValueColumn, value: Any) -> Finding | None:
         finding = value_finding(quantity(name), float(value))
         return finding_at(finding, name) if finding is not None and finding.level == "refused" else None
     if kind == "any":
-        return None if number else _wrong(name, value, "a number")
+        inside = number and (column.bounds is None or column.bounds[0] <= value <= column.bounds[1])
+        wanted = "a number" if column.bounds is None else f"a number from {column.bounds[0]:g} to {column.bounds[1]:g}"
+        return None if inside else _wrong(name, value, wanted)
     if kind == "flag":
         return None if isinstance(value, bool) else _wrong(name, value, "true or false")
     if kind in ("labels", "ids", "modes"):

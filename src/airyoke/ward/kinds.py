@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 from airyoke.quantities import Finding, did_you_mean
 from airyoke.ward import columns
 from airyoke.ward.columns import is_time, value_findings
 
-FieldKind = Literal["label", "text", "flag", "count", "time", "labels", "columns", "parts", "object", "objects"]
+FieldKind = Literal[
+    "label", "text", "flag", "count", "time", "labels", "columns", "by_bed", "parts", "object", "objects"
+]  # fmt: skip
 Stream = Literal["ward", "audit"]
 
 LARGEST_GROUP: Final = 4
@@ -26,7 +28,8 @@ _LARGEST_CONTENT_BYTES: Final = 256 * 1024
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of an entry's content. ``of`` names the columns that a field of kind ``columns`` may set."""
+    """One field of an entry's content. ``of`` names the columns that a field of kind ``columns`` may set; one of kind
+    ``by_bed`` holds such columns for each bed."""
 
     name: str
     kind: FieldKind
@@ -36,13 +39,17 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of entry. ``version`` counts up when the meaning of its content changes."""
+    """One kind of entry. ``version`` counts up when the meaning of its content changes.
+
+    ``refusal_kept``: that somebody wanted to write it and was refused is itself written down, in the audit.
+    """
 
     name: str
     meaning: str
     fields: tuple[Field, ...]
     stream: Stream = "ward"
     version: int = 1
+    refusal_kept: bool = False
 
 
 def _label(name: str, needed: bool = True) -> Field:
@@ -53,6 +60,10 @@ _BED, _CODE, _REASON = _label("bed"), _label("code", False), Field("reason", "te
 _VENTILATOR, _GROUP, _PLAN, _BUILD = _label("ventilator"), _label("group"), _label("plan"), _label("build")
 _BEDS = Field("beds", "labels", True)
 _SETTINGS = Field("settings", "object")
+_AT, _CONFIRMED, _WHY = Field("at", "time"), Field("confirmed", "labels"), Field("reason", "text", True)
+_ROLES, _STEPS = Field("roles", "object", True), Field("steps", "objects", True)
+_ROUND = (Field("values", "columns", of="round_of_group"), Field("patients", "by_bed", of="round_of_patient"),
+          Field("codes", "object"))  # fmt: skip
 
 _ALL: Final[tuple[Kind, ...]] = (
     Kind("bed", "a place, its room; or that it is no longer one",
@@ -66,7 +77,7 @@ _ALL: Final[tuple[Kind, ...]] = (
     Kind("patient_out", "the bed is empty", (_BED, _CODE, _REASON)),
     Kind("reading", "values read at a bed at one time",
          (_BED, _CODE, Field("read_at", "time"), Field("read_by", "label"),
-          Field("values", "columns", True, "reading"))),
+          Field("values", "columns", True, "reading")), refusal_kept=True),
     Kind("ventilator", "a machine and what it can be set to; or that it is gone",
          (_VENTILATOR, Field("values", "columns", of="ventilator"), Field("removed", "flag"))),
     Kind("stock", "parts counted in the store room; null = no longer listed", (Field("counts", "parts", True),)),
@@ -90,6 +101,39 @@ _ALL: Final[tuple[Kind, ...]] = (
     Kind("check_done", "a check at a bed or of a group",
          (_label("check"), _label("bed", False), _label("group", False), Field("passed", "flag"),
           Field("values", "object"), Field("text", "text"))),
+    Kind("build_opened", "a circuit was opened or changed after its bench check: it needs another", (_BUILD, _WHY)),
+    Kind("group_prepared", "patients are to share one ventilator, once each has been tried alone and the gate passed",
+         (_GROUP, _VENTILATOR, _BEDS, _label("plan", False), _label("build", False),
+          Field("settings", "object", True), Field("gate", "objects", True), _AT), refusal_kept=True),
+    Kind("rehearsed", "what the readings at the shared settings, each alone, say of the group; or why it was skipped",
+         (_GROUP, _label("verdict"), _SETTINGS, _WHY, Field("values", "object"), Field("based_on", "count"), _AT),
+         refusal_kept=True),
+    Kind("gate_ticked", "somebody saw to one line of the gate, or found that it does not hold",
+         (_GROUP, _label("item"), Field("passed", "flag", True), Field("by", "labels"), _label("build", False), _AT,
+          Field("text", "text")),
+         refusal_kept=True),
+    Kind("coupling_begun", "the change-over is under way: who has which role, and its steps",
+         (_GROUP, _ROLES, _STEPS, _CONFIRMED, _REASON, _AT), refusal_kept=True),
+    Kind("roles_changed", "somebody else has a role in the sequence that is under way", (_GROUP, _ROLES, _WHY),
+         refusal_kept=True),
+    Kind("step_done", "the next step of the sequence that is under way was done",
+         (_GROUP, _label("step"), Field("clamps", "count"), _CONFIRMED, _REASON, _AT, Field("text", "text")),
+         refusal_kept=True),
+    Kind("step_undone", "the step done last was taken back, at the bed", (_GROUP, _label("step"), _WHY, _AT),
+         refusal_kept=True),
+    Kind("coupling_abandoned", "the change-over is given up; whoever joined last comes off",
+         (_GROUP, _WHY, Field("steps", "objects"), Field("to", "object"), _AT), refusal_kept=True),
+    Kind("exit_begun", "patients come off the shared ventilator: who has which role, and the steps",
+         (_GROUP, Field("off", "labels", True), _ROLES, _STEPS, Field("to", "object"), _WHY, _AT), refusal_kept=True),
+    Kind("baseline_read", "what was measured with everybody on, and the alarm limits set from it",
+         (_GROUP, *_ROUND, Field("alarms", "objects"), _AT), refusal_kept=True),
+    Kind("round_read", "a round: what was read at each bed of a group and on its ventilator",
+         (_GROUP, *_ROUND, Field("read_by", "label"), Field("text", "text"), _AT), refusal_kept=True),
+    Kind("acted", "somebody acted on what was read, or something was done that asks for another round",
+         (_GROUP, Field("what", "text", True), _label("bed", False), _SETTINGS, _REASON, _AT),
+         refusal_kept=True),
+    Kind("sequence_edited", "the site's own gate or sequence; no steps = the default again",
+         (_label("sequence"), Field("steps", "objects"), _WHY)),
     Kind("note", "free words", (Field("text", "text", True), _label("bed", False), _label("group", False))),
     Kind("person", "somebody who may write, and as what; no roles = nobody any more",
          (_label("name"), Field("roles", "labels", True), _REASON)),
@@ -108,6 +152,8 @@ _ALL: Final[tuple[Kind, ...]] = (
     Kind("upgrade", "the record was brought to a newer form", (_label("from"), _label("to")), "audit"),
     Kind("sign_in", "somebody signed in, or failed to",
          (_label("name"), Field("accepted", "flag", True), _label("address", False)), "audit"),
+    Kind("refused", "somebody wanted to write something, and it was refused or asked; nothing of it counts",
+         (_label("kind"), Field("findings", "objects", True), Field("content", "object", True)), "audit"),
     Kind("clock", "the clock of the machine jumped", (Field("jump_s", "object", True),), "audit"),
 )  # fmt: skip
 
@@ -115,6 +161,7 @@ KINDS: Final[dict[str, Kind]] = {kind.name: kind for kind in _ALL}
 ROLES: Final = ("reader", "writer", "planner", "keeper")
 _COLUMNS: Final = {
     "patient": columns.PATIENT, "reading": columns.READING, "ventilator": columns.VENTILATOR, "policy": columns.POLICY,
+    "round_of_patient": columns.ROUND_OF_PATIENT, "round_of_group": columns.ROUND_OF_GROUP,
 }  # fmt: skip
 
 
@@ -141,13 +188,13 @@ def _content_findings(kind: Kind, content: Mapping[str, Any]) -> Iterator[Findin
             if field.needed:
                 reason = f"{kind.name} needs {field.name}"
                 yield Finding("field-missing", "refused", reason, "give it", column=field.name)
-        elif field.kind in ("columns", "parts") and isinstance(value, Mapping):
+        elif field.kind in ("columns", "parts", "by_bed") and isinstance(value, Mapping):
             yield from _mapping_findings(kind, field, value)
         elif not _has_form(field, value):
             shown = value if isinstance(value, str | float) else str(value)
             reason = f"{field.name} of {kind.name} is no {field.kind}"
             yield Finding("field-form", "refused", reason, f"give a {field.kind}", column=field.name, value=shown)
-    if "roles" in content and not set(content.get("roles") or ()) <= set(ROLES):
+    if kind.name == "person" and not set(content.get("roles") or ()) <= set(ROLES):
         yield Finding("role-unknown", "refused", "there is no such role", f"the roles are {', '.join(ROLES)}")
     if len(json.dumps(content, default=str)) > _LARGEST_CONTENT_BYTES:
         yield Finding("entry-too-large", "refused", "one entry holds more than 256 KiB", "write several")
@@ -156,6 +203,14 @@ def _content_findings(kind: Kind, content: Mapping[str, Any]) -> Iterator[Findin
 def _mapping_findings(kind: Kind, field: Field, value: Mapping[str, Any]) -> Iterator[Finding]:
     if field.kind == "columns":
         yield from value_findings(_COLUMNS[field.of], value, kind.name)
+        return
+    if field.kind == "by_bed":
+        for bed, values in value.items():
+            if not isinstance(values, Mapping):
+                reason = f"{field.name} of {bed} is no object"
+                yield Finding("field-form", "refused", reason, "give its values by name", bed=bed)
+                continue
+            yield from (replace(one, bed=bed) for one in value_findings(_COLUMNS[field.of], values, kind.name))
         return
     for part, count in value.items():
         if part not in columns.PARTS:
@@ -218,13 +273,34 @@ def touches(kind: str, content: Mapping[str, Any]) -> dict[str, Any]:
             return _each("policy", values)
         case "plan_made" | "plan_accepted" | "plan_superseded":
             return {f"plan {content['plan']}": kind}
-        case "build_made" | "build_tested":
+        case "build_made" | "build_tested" | "build_opened":
             return {f"build {content['build']}": kind}
-        case "group_started":
+        case "group_started" | "group_prepared":
             return {f"ventilator {ventilator}: group": content["group"],
                     **{f"bed {one}: group": content["group"] for one in content["beds"]}}  # fmt: skip
         case "group_changed" | "group_ended":
             return {f"group {content['group']}": [kind, list(content.get("beds") or ())]}
+        case "coupling_begun" | "coupling_abandoned" | "exit_begun":
+            return {f"group {content['group']}": [kind, list(content.get("off") or ())]}
+        case "rehearsed":
+            return {f"group {content['group']}: rehearsal": [content["verdict"], content.get("settings")]}
+        case "gate_ticked":
+            return {f"group {content['group']}: gate {content['item']}": content["passed"]}
+        case "roles_changed":
+            return {f"group {content['group']}: roles": content["roles"]}
+        case "step_done" | "step_undone":
+            return {f"group {content['group']}: step {content['step']}": kind}
+        case "baseline_read":
+            return {f"group {content['group']}: baseline": [content.get("values"), content.get("patients")]}
+        case "round_read":
+            at = f"group {content['group']} at {content.get('at')}"
+            beds: Mapping[str, Any] = content.get("patients") or {}
+            read = {f"{at}: bed {bed}: {name}": value for bed, held in beds.items() for name, value in held.items()}
+            return {**_each(at, values), **read}
+        case "acted" if content.get("settings"):
+            return {f"group {content['group']}: settings": content["settings"]}
+        case "sequence_edited":
+            return {f"sequence {content['sequence']}": content.get("steps")}
         case "settings_changed":
             return {f"ventilator {ventilator}: settings": content["settings"]}
         case "person":

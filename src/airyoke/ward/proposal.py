@@ -10,7 +10,8 @@ from typing import Any, Literal
 
 from airyoke.ward import columns
 from airyoke.ward.entries import Draft
-from airyoke.ward.state import ReadValue, Stay, WardState
+from airyoke.ward.read_value import ReadValue
+from airyoke.ward.state import Stay, WardState
 
 LineKind = Literal["new", "changed", "conflicting"]
 Tables = Mapping[str, Sequence[Mapping[str, Any]]]

@@ -4,26 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any, Literal
 
-
-@dataclass(frozen=True, slots=True)
-class ReadValue:
-    """One value as read: when, by whom, and the sequence of the entry that says so. ``value`` ``None`` = no longer
-    known."""
-
-    value: Any
-    read_at: str | None
-    read_by: str | None
-    sequence: int
-
-    def is_before(self, other: ReadValue) -> bool:
-        """Whether ``other`` is the later reading; where a time is not known, the later entry is."""
-        if self.read_at is None or other.read_at is None:
-            return self.sequence < other.sequence
-        mine, theirs = datetime.fromisoformat(self.read_at), datetime.fromisoformat(other.read_at)
-        return (mine, self.sequence) < (theirs, other.sequence)
+from airyoke.ward.group_standing import GroupStanding
+from airyoke.ward.read_value import ReadValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +57,17 @@ class PlanStanding:
 
 @dataclass(frozen=True, slots=True)
 class BuildStanding:
-    """A circuit that was put together; ``passed`` ``None`` = not tested yet."""
+    """A circuit that was put together; ``passed`` ``None`` = not tested yet, or opened since.
+
+    ``tested_at`` is when its last bench check was written down, ``opened`` the entry that opened it after that.
+    """
 
     made: int
     patients: int
     passed: bool | None = None
     expires_at: str | None = None
+    tested_at: str | None = None
+    opened: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +75,8 @@ class WardState:
     """Everything that the entries up to ``sequence`` say. ``stock`` is ``None`` until somebody counted.
 
     ``checks`` hold the newest check of each name at each bed or group: ``(check, where) -> (sequence, passed)``;
-    ``settings`` what is dialled on each ventilator; ``people`` name -> roles.
+    ``settings`` what is dialled on each ventilator; ``people`` name -> roles. ``standings`` are the groups from their
+    preparation to their end, ``groups`` those that breathe now; ``sequences`` the lists that the site has edited.
     """
 
     sequence: int = 0
@@ -102,6 +92,8 @@ class WardState:
     people: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     site: Mapping[str, Any] = field(default_factory=dict)
     ended_groups: frozenset[str] = field(default=frozenset())
+    standings: Mapping[str, GroupStanding] = field(default_factory=dict)
+    sequences: Mapping[str, tuple[Mapping[str, Any], ...]] = field(default_factory=dict)
 
     def group_of(self, bed: str) -> str | None:
         """The running group that this bed is in."""

@@ -6,10 +6,10 @@ predicted numbers, one for every face. Almost all of it is judgement: each line 
 
 from airyoke.watch.act import ActRules, Threshold, act_thresholds, volume_band_ml
 from airyoke.watch.emergency import EMERGENCIES, Emergency, Left, ventilator_without
-from airyoke.watch.hand_over import ACCEPTANCE, OFF_FIRST, REVIEWS_H, TAKING_OFF, Due, due_of_a_build, due_of_a_group
+from airyoke.watch.hand_over import ACCEPTANCE, OFF_FIRST, REVIEWS_H, Due, due_of_a_build, due_of_a_group
 from airyoke.watch.rounds import GROUP_ITEMS, PATIENT_ITEMS, Item, Round, rounds
+from airyoke.watch.sequences import ABANDON, EXIT, SEQUENCES, START, TimedStep, filled, sequence
 from airyoke.watch.start import (
-    ABANDON,
     EQUIPMENT,
     GATE,
     ROLES,
@@ -17,9 +17,7 @@ from airyoke.watch.start import (
     Stop,
     StopRules,
     Task,
-    TimedStep,
     equipment_for,
-    sequence,
     stop_rules,
 )
 
@@ -28,13 +26,15 @@ __all__ = [
     "ACCEPTANCE",
     "EMERGENCIES",
     "EQUIPMENT",
+    "EXIT",
     "GATE",
     "GROUP_ITEMS",
     "OFF_FIRST",
     "PATIENT_ITEMS",
     "REVIEWS_H",
     "ROLES",
-    "TAKING_OFF",
+    "SEQUENCES",
+    "START",
     "ActRules",
     "Due",
     "Emergency",
@@ -51,6 +51,7 @@ __all__ = [
     "due_of_a_build",
     "due_of_a_group",
     "equipment_for",
+    "filled",
     "rounds",
     "sequence",
     "stop_rules",

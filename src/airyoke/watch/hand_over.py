@@ -13,6 +13,7 @@ from airyoke.watch.start import Task
 REVIEWS_H: Final = 12
 LONGEST_H: Final = 48  # FDA letter of 9 February 2021
 FILTER_H: Final = 24
+BENCH_CHECK_H: Final = 24  # judgement: a bench check without a stated end
 _LOOK_AHEAD: Final = timedelta(hours=LONGEST_H)
 
 OFF_FIRST: Final[tuple[Task, ...]] = (
@@ -23,14 +24,6 @@ OFF_FIRST: Final[tuple[Task, ...]] = (
     Task("margin", "then the thinnest margin"),
 )
 """Off first by fit in the group, never by worth."""
-
-TAKING_OFF: Final[tuple[Task, ...]] = (
-    Task("own", "Own ventilator ready and tested, or bag; own oxygen"),
-    Task("isolate", "Clamp the tube, part at the filter, bag or join; inspiratory branch closed, then expiratory"),
-    Task("cap", "Cap the end; strike the labels out"),
-    Task("others", "Settings and alarm limits again for those who stay; read them at 1, 5 and 15 min"),
-    Task("sedation", "Sedation off only after that; nobody is extubated from a shared circuit"),
-)
 
 ACCEPTANCE: Final[tuple[Task, ...]] = (
     Task("no-other", "No ventilator, transport ventilator, anaesthesia machine or transfer is left that could be had",

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import count, takewhile
 from typing import Final, Literal
 
 from airyoke.watch.sources import COMMON_PRACTICE, JUDGEMENT
@@ -33,7 +34,10 @@ class Round:
 @dataclass(frozen=True, slots=True)
 class Item:
     """One thing to read. ``predicted`` names the figure of the answer that it is compared with; ``expected`` says in
-    words what it must be where no figure is predicted. ``when`` it is read."""
+    words what it must be where no figure is predicted. ``when`` it is read.
+
+    ``answers`` are the words that it may be, the first the one that is hoped for; ``text`` is free; else it is a
+    number, and ``plausible`` its bounds where the dictionary of quantities has none."""
 
     key: str
     unit: str
@@ -41,17 +45,20 @@ class Item:
     predicted: str | None = None
     expected: str = ""
     source: str = COMMON_PRACTICE
+    answers: tuple[str, ...] = ()
+    text: bool = False
+    plausible: tuple[float, float] | None = None
 
 
 PATIENT_ITEMS: Final[tuple[Item, ...]] = (
     Item("spo2_pct", "%", predicted="spo2_pct"),
-    Item("heart_rate", "/min"),
-    Item("mean_arterial_pressure", "mmHg"),
-    Item("vasopressor", "", expected="dose"),
+    Item("heart_rate", "/min", plausible=(0, 300)),
+    Item("mean_arterial_pressure", "mmHg", plausible=(0, 250)),
+    Item("vasopressor", "", expected="dose", text=True),
     Item("etco2_mmhg", "mmHg"),
-    Item("inspired_co2_mmhg", "mmHg", expected="0"),
-    Item("chest", "", expected="both sides rise"),
-    Item("block_depth", "", expected="no effort"),
+    Item("inspired_co2_mmhg", "mmHg", expected="0", plausible=(0, 60)),
+    Item("chest", "", expected="both sides rise", answers=("both", "one side", "still")),
+    Item("block_depth", "", expected="no effort", answers=("no effort", "effort")),
     Item("plateau_cmh2o", "cmH2O", "mechanics", "plateau_cmh2o"),
     Item("total_peep_cmh2o", "cmH2O", "mechanics", "total_peep_cmh2o"),
     Item("tidal_volume_ml", "mL", "mechanics", "tidal_volume_ml"),
@@ -65,28 +72,33 @@ GROUP_ITEMS: Final[tuple[Item, ...]] = (
     Item("peep_cmh2o", "cmH2O", expected="as set"),
     Item("rate_per_min", "/min", expected="as set"),
     Item("fio2", "", expected="as set"),
-    Item("leak_pct", "%"),
+    Item("leak_pct", "%", plausible=(0, 100)),
 )
+
+
+def round_minutes() -> Iterator[int]:
+    """Every round, in minutes after coupling, without end."""
+    yield from FIRST_ROUNDS_MIN
+    yield from count(FIRST_ROUNDS_MIN[-1] + EVERY_MIN, EVERY_MIN)
+
+
+def mechanics_minutes() -> Iterator[int]:
+    """Rounds with holds, all others clamped."""
+    yield MECHANICS_FIRST_MIN
+    yield from count(MECHANICS_EVERY_MIN, MECHANICS_EVERY_MIN)
+
+
+def gas_minutes() -> Iterator[int]:
+    """Rounds with an arterial gas."""
+    yield from GASES_FIRST_MIN
+    yield from count(GASES_FIRST_MIN[-1] + GASES_EVERY_MIN, GASES_EVERY_MIN)
 
 
 def rounds(until_min: int) -> tuple[Round, ...]:
     """Every round from coupling up to ``until_min``."""
-    gases = set(_gases(until_min))
-    return tuple(
-        Round(
-            minutes,
-            minutes == MECHANICS_FIRST_MIN or (minutes > 0 and minutes % MECHANICS_EVERY_MIN == 0),
-            minutes in gases,
-        )
-        for minutes in _minutes(until_min)
-    )
 
+    def until(minutes: Iterator[int]) -> list[int]:
+        return list(takewhile(lambda minute: minute <= until_min, minutes))
 
-def _minutes(until_min: int) -> Iterator[int]:
-    yield from (minutes for minutes in FIRST_ROUNDS_MIN if minutes <= until_min)
-    yield from range(FIRST_ROUNDS_MIN[-1] + EVERY_MIN, until_min + 1, EVERY_MIN)
-
-
-def _gases(until_min: int) -> Iterator[int]:
-    yield from GASES_FIRST_MIN
-    yield from range(GASES_FIRST_MIN[-1] + GASES_EVERY_MIN, until_min + 1, GASES_EVERY_MIN)
+    mechanics, gases = until(mechanics_minutes()), until(gas_minutes())
+    return tuple(Round(minutes, minutes in mechanics, minutes in gases) for minutes in until(round_minutes()))
