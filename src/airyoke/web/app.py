@@ -34,6 +34,7 @@ from airyoke.web import (
     sign_in,
     site_page,
     ward_changes,
+    ward_map,
     ward_page,
 )
 from airyoke.web.demo import Ticket
@@ -47,8 +48,8 @@ LOG: Final = logging.getLogger("airyoke.web")
 _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg": "image/svg+xml"}
 
 PAGES: Final = (
-    ward_page, bed_page, plan_page, print_page, group_page, group_record, breath_page, build_page, faults_page,
-    record_page, site_page, ward_changes, sign_in,
+    ward_page, bed_page, plan_page, ward_map, print_page, group_page, group_record, breath_page, build_page,
+    faults_page, record_page, site_page, ward_changes, sign_in,
 )  # fmt: skip
 
 

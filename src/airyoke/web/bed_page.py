@@ -12,10 +12,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from airyoke.contract.check_answer import estimates_of
-from airyoke.contract.ranges import range_5_95
 from airyoke.contract.words import amount_words, name_words, number_words
 from airyoke.lungs.patient import Patient
 from airyoke.quantities import Finding, Refused, is_quantity, quantity
+from airyoke.quantities.ranges import range_5_95
 from airyoke.record import Conflict
 from airyoke.ward.candidates import BedAssessment
 from airyoke.web.desk import Look

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request
@@ -18,6 +18,7 @@ from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.times import readings_words
 from airyoke.contract.words import amount_words, name_words, number_words, plain
 from airyoke.limits.policy import Policy
+from airyoke.pictures import map_rows, map_told
 from airyoke.plan.plan import Plan, PlannedGroup, RefusedPair
 from airyoke.quantities import Finding, Refused
 from airyoke.ward.entries import Draft
@@ -26,10 +27,14 @@ from airyoke.web.desk import Look
 from airyoke.web.engine_room import Job
 from airyoke.web.tracks import LaneView, lane_view
 from airyoke.web.visits import Visit, sent_form, visit, writing_visit
+from airyoke.web.ward_map import map_of
 
 router = APIRouter()
 Form = Annotated[dict[str, str], Depends(sent_form)]
 Visiting = Annotated[Visit, Depends(visit)]
+AT_A_GLANCE: Final = ("tidal_volume_ml_per_kg", "driving_pressure_cmh2o")
+
+
 @dataclass(frozen=True, slots=True)
 class GroupView:
     """One group as shown."""
@@ -110,12 +115,15 @@ def _page(visiting: Visit, form: Mapping[str, str], findings: tuple[Finding, ...
     base = job if job is not None and job.standing == "done" else old
     if base is not None and base.ward is not None:
         shown |= _shown(base.result, base.ward, look)
+    seen = map_of(desk, look)
     accepted = [(n, p) for n, p in look.state.plans.items() if p.standing == "accepted"]
     return visiting.page(
         "plan.html", look, status=status, here="plan", outdated=old is not None, base=base, form=form,
         findings=findings,
         accepted=accepted[-1] if accepted else None, this_accepted=base is not None and _accepted_by(look, base),
-        may_accept=visiting.may("plan_accepted"), can_plan=look.ward is not None, ward_findings=look.findings, **shown,
+        may_accept=visiting.may("plan_accepted"), can_plan=look.ward is not None, ward_findings=look.findings,
+        map_told="" if seen is None else map_told(seen), map_rows=() if seen is None else map_rows(seen),
+        map_missing=() if seen is None else seen.missing, **shown,
     )  # fmt: skip
 
 
@@ -128,6 +136,8 @@ def _shown(plan: Plan, ward: Ward, look: Look) -> dict[str, Any]:
     return {
         "plan": plan, "shared": shared, "alone": alone, "placed": placed, "total": placed + len(plan.unplaced),
         "plan_readings": readings_words([b.readings.read_at for b in ward.beds if b.readings is not None]),
+        "glance": [(one.group.ventilator, lane, [row for row in lane.rows if row.key in AT_A_GLANCE])
+                   for one in shared for lane in one.lanes],
         "switches": list(dict.fromkeys(line for one in shared for line in one.group.switches)),
         "proof": [(GOALS[one.goal][0], "-" if one.value is None else plain(round(one.value, 3)), goal_words(one))
                   for one in plan.proof],

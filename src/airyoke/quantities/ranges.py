@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from airyoke.quantities import Estimate
+from airyoke.quantities.estimate import Estimate
 
 _Z95: Final = 1.6448536269514722
 """The 95th percentile of the standard normal distribution (any table of it)."""
