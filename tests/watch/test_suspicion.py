@@ -19,7 +19,7 @@ from studies.alarms import invented
 @pytest.fixture(scope="module")
 def watched():
     group = invented(5000, 2)
-    return watch_group(group.patients, standard_build(2), group.settings, draws=64)
+    return watch_group(group.patients, standard_build(2), group.settings, draws=32)
 
 
 def shown(watched, *, without=(), **changed):

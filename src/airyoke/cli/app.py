@@ -304,6 +304,36 @@ def faults(
 
 
 @app.command()
+def watch(
+    case: Annotated[
+        str | None, typer.Argument(metavar="CASE", help="A case as a JSON file; - reads it from stdin.")
+    ] = None,
+    baseline: Annotated[
+        list[str] | None,
+        typer.Option("--baseline", metavar="'[WHO] WHAT VALUE'", help="Read when the group had settled: 'B etco2 36'."),
+    ] = None,
+    read: Annotated[
+        list[str] | None,
+        typer.Option("--read", metavar="'[@WHEN] [WHO] WHAT VALUE'", help="Read since: 'vte 430', '@15 B curve no'."),
+    ] = None,
+    settled_at: Annotated[
+        str | None, typer.Option("--settled-at", metavar="TIME", help="When the baseline was read, ISO 8601.")
+    ] = None,
+    names: Annotated[bool, typer.Option("--names", help="List what can be read and how it is typed.")] = False,
+    as_json: Json = False,
+    seed: Seed = 0,
+    now: Now = None,
+) -> int:
+    """After a round of readings: who or what most likely changed, and what to read next. No monitor."""
+    from airyoke.cli.watch import Asked, names_command, watch_command
+
+    if names:
+        return names_command()
+    asked = Asked(baseline or (), read or (), settled_at, now)
+    return watch_command(case, asked, as_json=as_json, seed=seed)
+
+
+@app.command()
 def limits(as_json: Json = False, seed: SeedOfNothing = 0) -> int:
     """The limits, the conditions that bear on sharing, the policy and the defaults, each with its source."""
     from airyoke.cli.limits import limits_command

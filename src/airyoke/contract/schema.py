@@ -27,6 +27,7 @@ from airyoke.contract.region_answer import RoomLeftRegionsAnswer
 from airyoke.contract.template_answer import TemplateAnswer
 from airyoke.contract.trim_answer import TrimAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
+from airyoke.contract.watch_answer import WatchAnswer
 from airyoke.contract.what_if_answer import FormsAnswer, WhatIfAnswer
 from airyoke.contract.why import WhyAnswer
 
@@ -42,6 +43,7 @@ MODELS: dict[str, type[Frozen]] = {
     "built": Built,
     "parts": PartsAnswer,
     "faults": FaultsAnswer,
+    "watch": WatchAnswer,
     "check": CheckAnswer,
     "why": WhyAnswer,
     "template": TemplateAnswer,

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from airyoke.faults.runs import MOST_SHUNT, FaultRun, FaultRuns
 from airyoke.limits.prediction import GroupOutcome
 from airyoke.lungs.carbon_dioxide import VENTILATION_CONSTANT_MMHG, acute_bicarbonate_mmol_per_l, ph_from
+from airyoke.lungs.store_balance import together
 from airyoke.lungs.stores import (
     DESATURATED_SPO2_PCT,
     LONGEST_S,
@@ -51,7 +51,7 @@ class GasReserve:
         self._runs = runs
         self._lanes = range(len(runs.group.patients))
         self._stores = [self._stores_of(lane) for lane in self._lanes]
-        self._together = _together(self._stores)
+        self._together = together(self._stores)
         self._seconds = cache(self._seconds_without)
         self._rise = cache(self._rise_without)
         self._air = cache(self._seconds_on_air)
@@ -140,16 +140,6 @@ class GasReserve:
         return {
             (run.fault.id, lane): (ph[:, i], course.spo2_pct[:, i]) for i, (run, _, lane) in enumerate(asked)
         }
-
-
-def _together(stores: Sequence[Stores]) -> Stores:
-    """The stores of several patients, one after the other."""
-    arrays: dict[str, Any] = {
-        one.name: np.concatenate([getattr(each, one.name) for each in stores])
-        for one in fields(Stores)
-        if isinstance(getattr(stores[0], one.name), np.ndarray)
-    }
-    return replace(stores[0], **arrays)
 
 
 def _shunt_added(run: FaultRun, lane: int) -> float:

@@ -57,7 +57,7 @@ class Policy:
     alarm_weight_high: float = 10.0
     alarm_weight_medium: float = 3.0
     alarm_weight_low: float = 1.0
-    change_per_round: float = 0.02
+    change_per_round: float = 0.05
     watch_breaths_read: float = 6.0
     drift_rounds_between_false_alarms: float = 500.0
     condition_rules: tuple[tuple[str, str], ...] = ()

@@ -10,8 +10,9 @@ Sources: the balances are conservation of mass; the form of the oxygen part afte
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Final, Literal, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,6 +93,16 @@ class Stores:
     def tiled(self, times: int) -> Stores:
         """All rows, so many times over: for several ventilations in one call."""
         return self.rows(np.tile(np.arange(self.size), times))
+
+
+def together(stores: Sequence[Stores]) -> Stores:
+    """The stores of several patients, one after the other: for all of them in one call."""
+    arrays: dict[str, Any] = {
+        one.name: np.concatenate([getattr(each, one.name) for each in stores])
+        for one in fields(Stores)
+        if isinstance(getattr(stores[0], one.name), np.ndarray)
+    }
+    return replace(stores[0], **arrays)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from airyoke.watch.watch_readings import BY_KEY, WatchReading, WatchRound
 
 Floats = NDArray[np.float64]
 Rule = Literal["inside", "ask", "act", "no rule"]
-_NOT_AS_EXPECTED = {"co2_curve": 1.0, "chest_rises": 1.0, "effort_seen": 0.0, "own_curve_answers": 1.0}
+_NO_IS_EXPECTED = frozenset({"effort_seen"})
 _WITHIN_90_PCT = 1.645
 
 
@@ -57,7 +57,7 @@ def _one(
     before: Evidence, weights: Floats,
 ) -> Compared:  # fmt: skip
     if BY_KEY[reading.key].kind == "yes or no":
-        expected = _NOT_AS_EXPECTED[reading.key]
+        expected = 0.0 if reading.key in _NO_IS_EXPECTED else 1.0
         missing = reading.value != expected
         return Compared(reading, expected, None, None, "act" if missing else "inside", None)
     shows = shown_by(watched, errors, reading.key, reading.lane, 0.0, slice(0, 1))

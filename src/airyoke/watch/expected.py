@@ -18,6 +18,7 @@ from airyoke.breath.engine import FINE, Breath, LungMechanics, pack, settle
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
 from airyoke.circuit.network import FlowNetwork
+from airyoke.faults.changes import shut
 from airyoke.faults.fault import Effect
 from airyoke.faults.gas_reserve import UNKNOWN_DEAD_SPACE_ML
 from airyoke.faults.runs import EXPIRATORY_SPLITTER, MOST_SHUNT, OPEN_ACCURACY, machine_of_faults
@@ -26,12 +27,13 @@ from airyoke.lungs.assumptions import Assumptions
 from airyoke.lungs.gas_exchange import ASSUMED_PACO2_MMHG, ASSUMED_PH, spo2_predicted_pct
 from airyoke.lungs.patient import Patient
 from airyoke.lungs.stores import StoresAssumptions
-from airyoke.watch.gas_after import AIRWAYS, GasAfter, gas_after
+from airyoke.watch.gas_after import AIRWAYS, CIRCUIT, GasAfter, gas_after
 from airyoke.watch.hypotheses import Drawn, Hypothesis, Sizes, drawn, hypotheses_of
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 DRAWS: Final = 128
+MOST_DEAD_SPACE_SHARE: Final = 0.6  # of a tidal volume, in somebody who was well with it; from memory
 FEWEST_DRAWS: Final = 8  # a hypothesis that settles in fewer is not judged
 
 
@@ -41,9 +43,12 @@ class Expected:
 
     displayed_ml, peak_cmh2o, peep_cmh2o, leak_pct, rate_per_min, fio2
         As sensors without error show them.
+    shared_volume_ml
+        Each patient's volume while all share, as it reaches the machine's sensor: a leak at the patient is taken off.
     tidal_volume_ml, plateau_cmh2o, total_peep_cmh2o
-        Of each patient as they are while all share. The volume is what reaches the machine's sensor: a leak at the
-        patient is taken off.
+        Of each patient as they are read with all others clamped: as they are while all share, moved by what clamping
+        moves them while nothing is wrong. In volume control nothing is moved: the machine is dialled to one patient's
+        volume first.
     ventilation_left
         Alveolar ventilation against that of the same draw before.
     flow_past_dead_space
@@ -54,8 +59,8 @@ class Expected:
         hangs on eddies that the engine does not know (judgement, no source).
     spo2_shift_pct
         What a changed FiO2 or an added shunt does to saturation, points.
-    airway
-        (hypotheses,): how the lung concerned stands, an index of ``AIRWAYS``.
+    paco2_ratio, spo2_moved
+        How gases move after the change, (hypotheses, draws, patients, minutes): :mod:`airyoke.watch.gas_after`.
     settled
         Rows that may be used.
     """
@@ -66,6 +71,7 @@ class Expected:
     leak_pct: Floats
     rate_per_min: Floats
     fio2: Floats
+    shared_volume_ml: Floats
     tidal_volume_ml: Floats
     plateau_cmh2o: Floats
     total_peep_cmh2o: Floats
@@ -73,7 +79,8 @@ class Expected:
     flow_past_dead_space: Floats
     rebreathed_share: Floats
     spo2_shift_pct: Floats
-    airway: Integers
+    paco2_ratio: Floats
+    spo2_moved: Floats
     settled: NDArray[np.bool_]
 
 
@@ -114,14 +121,18 @@ def watch_group(
     baseline = _baseline(group, settings)
     enough = [int(breath.settled.sum()) >= FEWEST_DRAWS for breath in breaths]
     kept = [number for number, there in enumerate(enough) if there]
-    expected = _expected(group, settings, [changed[n] for n in kept], [breaths[n] for n in kept], every, kept)
+    some = tuple(every[n] for n in kept)
+    gas = gas_after(group, baseline)
     return WatchedGroup(
         group,
         settings,
-        tuple(every[n] for n in kept),
+        some,
         tuple(one for one, there in zip(every, enough, strict=True) if not there),
-        expected,
-        gas_after(group, baseline),
+        _expected(
+            group, settings, some, [changed[n] for n in kept], [breaths[n] for n in kept], gas,
+            _clamped_apart(networks, lungs, settings, breaths[0]),
+        ),
+        gas,
         baseline,
     )
 
@@ -197,15 +208,15 @@ def _in_one_call(
 
 
 def _expected(
-    group: SampledGroup, settings: Settings, changed: Sequence[Drawn], breaths: Sequence[Breath],
-    every: Sequence[Hypothesis], kept: Sequence[int],
+    group: SampledGroup, settings: Settings, every: Sequence[Hypothesis], changed: Sequence[Drawn],
+    breaths: Sequence[Breath], gas: GasAfter, apart: tuple[Floats, Floats, Floats],
 ) -> Expected:  # fmt: skip
     compliance = group.build.network.compliance_ml_per_cmh2o
     dialled = [one.settings or (settings,) * group.draws for one in changed]
     first = breaths[0]
-    reached = np.stack([_reaching_the_sensor(first, breath, every[n]) for breath, n in zip(breaths, kept, strict=True)])
+    reached = np.stack([_reaching_the_sensor(first, breath, one) for breath, one in zip(breaths, every, strict=True)])
     rate = np.array([[one.rate_per_min for one in some] for some in dialled])
-    dead = _dead_space(group)
+    dead = _dead_space(group, first)
     volume = np.stack([breath.tidal_volume_ml for breath in breaths])
     before = np.maximum(first.tidal_volume_ml - dead, 1.0) * settings.rate_per_min
     delivered = np.stack([breath.delivered_ml for breath in breaths])
@@ -213,6 +224,8 @@ def _expected(
     peak = np.stack([breath.ventilator_peak_cmh2o for breath in breaths])
     backflow = np.stack([breath.backflow_ml for breath in breaths])
     fio2 = np.array([[one.fio2 for one in some] for some in dialled])
+    left = np.maximum(volume - dead, 0.0) * rate[:, :, None] / before
+    ratio, moved = gas.courses(_airways(every, changed, dead.shape[1]), left)
     return Expected(
         displayed_ml=np.stack(
             [displayed_volume_ml(out, top, settings, compliance) for out, top in zip(exhaled, peak, strict=True)]
@@ -222,17 +235,28 @@ def _expected(
         leak_pct=np.clip(100.0 * (delivered - exhaled) / np.maximum(delivered, 50.0), 0.0, 100.0),
         rate_per_min=rate,
         fio2=fio2,
-        tidal_volume_ml=reached,
-        plateau_cmh2o=np.stack([breath.plateau_cmh2o for breath in breaths]),
-        total_peep_cmh2o=np.stack([breath.total_peep_cmh2o for breath in breaths]),
-        ventilation_left=np.maximum(volume - dead, 0.0) * rate[:, :, None] / before,
+        shared_volume_ml=reached,
+        tidal_volume_ml=reached * apart[0],
+        plateau_cmh2o=np.stack([breath.plateau_cmh2o for breath in breaths]) + apart[1],
+        total_peep_cmh2o=np.stack([breath.total_peep_cmh2o for breath in breaths]) + apart[2],
+        ventilation_left=left,
         flow_past_dead_space=volume / dead,
         rebreathed_share=_rebreathed(np.clip((backflow - backflow[0]) / np.maximum(volume, 1.0), 0.0, 1.0), changed,
-                                     [every[n] for n in kept]),
-        spo2_shift_pct=_spo2_shift(group, settings, changed, [every[n] for n in kept], fio2),
-        airway=np.array([AIRWAYS.index(one.airway) for one in changed]),
+                                     every),
+        spo2_shift_pct=_spo2_shift(group, settings, changed, every, fio2),
+        paco2_ratio=ratio,
+        spo2_moved=moved,
         settled=np.stack([breath.settled for breath in breaths]) & first.settled,
     )
+
+
+def _airways(every: Sequence[Hypothesis], changed: Sequence[Drawn], patients: int) -> Integers:
+    """How each lung stands where nothing is ventilated, (hypotheses, patients): indices of ``AIRWAYS``."""
+    found = np.full((len(every), patients), CIRCUIT)
+    for number, (hypothesis, one) in enumerate(zip(every, changed, strict=True)):
+        concerned = hypothesis.lanes or range(patients)
+        found[number, list(concerned)] = AIRWAYS.index(one.airway)
+    return found
 
 
 def _reaching_the_sensor(first: Breath, breath: Breath, one: Hypothesis) -> Floats:
@@ -254,10 +278,42 @@ def _rebreathed(share: Floats, changed: Sequence[Drawn], every: Sequence[Hypothe
     return share
 
 
-def _dead_space(group: SampledGroup) -> Floats:
-    """Airway and apparatus, (draws, patients)."""
+def _dead_space(group: SampledGroup, first: Breath) -> Floats:
+    """Airway and apparatus, (draws, patients); never so much that a patient who was well would not be ventilated."""
     airway = np.stack([one.airway_dead_space_ml[1:] for one in group.columns], axis=1)
-    return np.asarray(np.where(np.isfinite(airway), airway, UNKNOWN_DEAD_SPACE_ML) + group.dead_space_ml)
+    dead = np.where(np.isfinite(airway), airway, UNKNOWN_DEAD_SPACE_ML) + group.dead_space_ml
+    return np.asarray(np.minimum(dead, MOST_DEAD_SPACE_SHARE * first.tidal_volume_ml))
+
+
+def _clamped_apart(
+    networks: tuple[FlowNetwork, ...], lungs: LungMechanics, settings: Settings, first: Breath
+) -> tuple[Floats, Floats, Floats]:
+    """What clamping all others does to one patient while nothing is wrong, (draws, patients): ratio of the volumes,
+    and what is added to plateau and total PEEP."""
+    patients = lungs.shape[1]
+    ratio = np.ones(first.tidal_volume_ml.shape)
+    plateau, total_peep = np.zeros_like(ratio), np.zeros_like(ratio)
+    if patients == 1 or settings.mode == "vc":
+        return ratio, plateau, total_peep
+    machine = (machine_of_faults(settings, Effect()),) * len(networks)
+    alone = [
+        tuple(_all_shut_but(lane, network) for network in networks) for lane in range(patients)
+    ]
+    breath = _in_one_call([(some, lungs, machine) for some in alone], opens=False)
+    for lane in range(patients):
+        rows = slice(lane * len(networks), (lane + 1) * len(networks))
+        there = breath.settled[rows] & first.settled
+        ratio[:, lane] = np.where(there, breath.tidal_volume_ml[rows, lane] / first.tidal_volume_ml[:, lane], 1.0)
+        plateau[:, lane] = np.where(there, (breath.plateau_cmh2o[rows] - first.plateau_cmh2o)[:, lane], 0.0)
+        total_peep[:, lane] = np.where(there, (breath.total_peep_cmh2o[rows] - first.total_peep_cmh2o)[:, lane], 0.0)
+    return ratio, plateau, total_peep
+
+
+def _all_shut_but(lane: int, network: FlowNetwork) -> FlowNetwork:
+    for other in range(len(network.limbs)):
+        if other != lane:
+            network = shut(network, other, "patient")
+    return network
 
 
 def _spo2_shift(

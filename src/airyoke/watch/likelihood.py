@@ -21,16 +21,18 @@ from numpy.typing import NDArray
 from airyoke.faults.watching import WITHIN_95_PCT, Scatter
 from airyoke.plan.alarm_system import AlarmSystem
 from airyoke.watch.expected import Expected, WatchedGroup
+from airyoke.watch.gas_after import at_minutes
 from airyoke.watch.hypotheses import Hypothesis
 from airyoke.watch.watch_readings import BY_KEY, WatchReading
 
 Floats = NDArray[np.float64]
 Channel = tuple[str, int | None]
 
-IN_TIME: Final = ("etco2_mmhg", "spo2_pct", "inspired_co2_mmhg")
+IN_TIME: Final = ("etco2_mmhg", "spo2_pct")
 """Readings that go on moving after the change; the others follow it within breaths."""
+_MONITORED: Final = (*IN_TIME, "inspired_co2_mmhg", "co2_curve")
 _SENSOR: Final = {
-    "displayed_tidal_volume_ml": "volume", "tidal_volume_ml": "volume", "minute_volume_l_per_min": "volume",
+    "displayed_tidal_volume_ml": "volume", "minute_volume_l_per_min": "volume",
     "peak_pressure_cmh2o": "pressure", "peep_cmh2o": "pressure", "plateau_cmh2o": "pressure",
     "total_peep_cmh2o": "pressure",
 }  # fmt: skip
@@ -52,9 +54,11 @@ class ReadingErrors:
     etco2_ratio, etco2_mmhg, etco2_wander
         Lasting difference of end-tidal from arterial CO2, scatter of one reading, wandering with CO2 output. From
         memory, low confidence.
+    paco2_known, paco2_unknown
+        How far the arterial CO2 that is predicted may be off where it was measured before, and where not. Judgement.
     spo2_offset_pct, spo2_pct
-        Lasting offset of an oximeter and scatter of one reading (ISO 80601-2-61 allows 4 points root mean square; from
-        memory).
+        Lasting difference of an oximeter from what is predicted, and scatter of one reading (ISO 80601-2-61 allows 4
+        points root mean square; from memory).
     change_volume, change_pressure, change_gas
         How far a predicted change may be off, as a part of it: bench volumes of shared circuits are predicted to 4 %
         on average, 9 % at worst (Plummer 2020, PLoS One 15:e0242123); the others are judgement, no source.
@@ -70,17 +74,19 @@ class ReadingErrors:
     pressure_rounding_cmh2o: float = 0.4
     hold_cmh2o: float = 0.5
     clamped_apart: float = 0.02
-    leak_pct: float = 1.0
+    leak_pct: float = 0.7
     etco2_ratio: float = 0.15
+    paco2_known: float = 0.10
+    paco2_unknown: float = 0.40
     etco2_mmhg: float = 1.5
     etco2_wander: float = 0.04
     inspired_co2_mmhg: float = 0.7
-    spo2_offset_pct: float = 2.0
-    spo2_pct: float = 1.2
+    spo2_offset_pct: float = 4.0
+    spo2_pct: float = 1.4
     change_volume: float = 0.06
     change_pressure: float = 0.08
     change_gas: float = 0.15
-    change_spo2: float = 0.4
+    change_spo2: float = 0.6
     wrong_answer: float = 0.02
     # The share of its dead space that a breath must reach for a CO2 curve, and the one at which the curve is full.
     curve_from: float = 0.7
@@ -102,7 +108,11 @@ class Shows:
 
 
 def channel_of(key: str, lane: int | None) -> Channel:
-    """Which sensor a reading comes from: that of the machine for volumes and pressures, else the patient's own."""
+    """Which lasting error a reading shares: that of the machine's volumes, of its pressures, else the patient's own.
+
+    A volume with all others clamped has one of its own although the sensor is the machine's: whether the gas that the
+    circuit takes up was taken off it differs from bed to bed, and stays as it is there.
+    """
     sensor = _SENSOR.get(key)
     return (key, lane) if sensor is None else (sensor, None)
 
@@ -114,7 +124,7 @@ def shown_by(
     e = watched.expected
     first, last, _ = some.indices(len(watched.hypotheses))
     crossed = {one.lanes: number for number, one in enumerate(watched.hypotheses) if one.cause == "monitors-crossed"}
-    if lane is not None and last - first == 1 and key in (*IN_TIME, "co2_curve"):
+    if lane is not None and last - first == 1 and key in _MONITORED:
         # A crossed monitor shows the other patient, through the other's sensors.
         for lanes, number in crossed.items():
             if number == first and lane in lanes:
@@ -135,7 +145,7 @@ class _Showing:
     def of(self, key: str, lane: int | None, minutes: Floats | float) -> tuple[Floats, Floats, Floats]:
         """Value, loading, scatter."""
         if BY_KEY[key].kind == "yes or no":
-            yes = self._yes(key, lane or 0)
+            yes = self._yes(key, 0 if lane is None else lane)
             return yes, np.zeros_like(yes), np.zeros_like(yes)
         if lane is None:
             return self._of_group(key)
@@ -145,7 +155,7 @@ class _Showing:
 
     def _of_group(self, key: str) -> tuple[Floats, Floats, Floats]:
         e, r, some = self.e, self.errors, self.some
-        settings, each = self.watched.settings, e.tidal_volume_ml
+        settings, each = self.watched.settings, e.shared_volume_ml
         rate = e.rate_per_min[some]
         match key:
             case "displayed_tidal_volume_ml" | "minute_volume_l_per_min":
@@ -206,18 +216,13 @@ class _Showing:
 
     def _of_monitor(self, key: str, lane: int, minutes: Floats | float) -> tuple[Floats, Floats, Floats]:
         e, r, gas, some = self.e, self.errors, self.watched.gas, self.some
-        left = e.ventilation_left[some, :, lane]
-        airway = np.zeros(left.shape, np.int64)
-        for number, one in enumerate(self.watched.hypotheses[some]):
-            if lane in one.lanes or one.cause == "circuit-open":
-                airway[number] = e.airway[some][number]
-        after = np.broadcast_to(np.asarray(minutes, dtype=np.float64), left.shape)
+        after = np.broadcast_to(np.asarray(minutes, dtype=np.float64), (self.watched.group.draws,))
         if key == "spo2_pct":
-            moved = gas.spo2(lane, airway, left, after) + e.spo2_shift_pct[some, :, lane]
+            moved = at_minutes(e.spo2_moved[some, :, lane], after) + e.spo2_shift_pct[some, :, lane]
             value = np.clip(gas.spo2_pct[lane] + moved, 0.0, 100.0)
             scatter = _together(r.spo2_pct, r.change_spo2 * moved)
             return value, np.full_like(value, r.spo2_offset_pct), scatter
-        ratio = gas.paco2(lane, airway, left, after)
+        ratio = at_minutes(e.paco2_ratio[some, :, lane], after)
         full = self._curve(lane)
         alveolar = gas.paco2_mmhg[lane] * _ENDTIDAL * ratio
         if key == "inspired_co2_mmhg":
@@ -227,7 +232,10 @@ class _Showing:
         off = r.change_gas * gas.paco2_mmhg[lane] * _ENDTIDAL * (ratio - 1.0) * full
         # Half a curve shows anything between nothing and the alveolar value.
         uneven = alveolar * np.minimum(full, 1.0 - full) * 0.6
-        return value, r.etco2_ratio * value, _together(r.etco2_mmhg, r.etco2_wander * value, off, uneven)
+        present = self.watched.group.patients[lane].present
+        known = present is not None and present.paco2_mmhg is not None
+        lasting = np.hypot(r.etco2_ratio, r.paco2_known if known else r.paco2_unknown)
+        return value, lasting * value, _together(r.etco2_mmhg, r.etco2_wander * value, off, uneven)
 
     def _curve(self, lane: int) -> Floats:
         """How much of a CO2 curve comes past the dead space, 0 to 1; before anything changed it is there in full."""
@@ -242,11 +250,19 @@ class _Showing:
         if key == "co2_curve":
             yes = self._curve(lane)
         elif key == "chest_rises":
-            volume, before = e.tidal_volume_ml[some, :, lane], e.tidal_volume_ml[:1, :, lane]
+            volume, before = e.shared_volume_ml[some, :, lane], e.shared_volume_ml[:1, :, lane]
             # Eyes tell none from some, and hardly a half from the whole. Judgement, no source.
             yes = np.clip((volume / np.maximum(before, 1.0) - 0.15) / 0.35, 0.0, 1.0)
         elif key == "effort_seen":
             yes = np.broadcast_to(_where(every, lambda one: one.cause == "effort" and lane in one.lanes, 0.8), shape)
+        elif key == "joints_tight":
+            off = _where(every, lambda one: one.cause == "tube-off" and lane in one.lanes, 0.97)
+            # A leak at the cuff is heard in one of two. Judgement, no source.
+            hiss = _where(every, lambda one: one.cause == "leak" and lane in one.lanes, 0.5)
+            yes = np.broadcast_to(1.0 - off - hiss, shape)
+        elif key == "dials_as_planned":
+            # One dial in ten that stands wrong is overlooked. Judgement, no source.
+            yes = np.broadcast_to(1.0 - _where(every, lambda one: one.cause == "settings", 0.9), shape)
         else:
             crossed = _where(every, lambda one: one.cause == "monitors-crossed" and lane in one.lanes, 1.0)
             yes = np.broadcast_to(1.0 - crossed, shape)

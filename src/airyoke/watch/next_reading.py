@@ -23,18 +23,19 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Way = Literal["look", "monitor", "machine", "clamp-one", "press-one"]
 
-OUTCOMES: Final = 128  # imagined outcomes; the error of the mean is a few hundredths of a bit
+OUTCOMES: Final = 96  # imagined outcomes; the error of the mean is a few hundredths of a bit
 LEAST_BITS: Final = 0.05  # less than this is not worth the walk; judgement
 ENOUGH: Final = 0.6  # of the most that any reading tells: the cheapest that reaches it comes first; judgement
-_FAINT: Final = 1e-6  # entries with less probability than this add nothing
+_FAINT: Final = 0.02  # of the heaviest draw of a hypothesis: what weighs less is left to the others
+_LEAST_PROBABILITY: Final = 5e-4  # a hypothesis less likely than this is no reason to read anything
 
 WAYS: Final[tuple[tuple[Way, int, tuple[str, ...]], ...]] = (
-    ("look", 15, ("chest_rises", "co2_curve", "effort_seen")),
+    ("look", 15, ("chest_rises", "co2_curve", "joints_tight", "effort_seen")),
     ("monitor", 20, ("etco2_mmhg", "inspired_co2_mmhg", "spo2_pct")),
     ("machine", 40, ("displayed_tidal_volume_ml", "peak_pressure_cmh2o", "peep_cmh2o", "rate_per_min", "leak_pct",
-                     "fio2")),
+                     "fio2", "dials_as_planned")),
     ("press-one", 45, ("own_curve_answers",)),
-    ("clamp-one", 150, ("tidal_volume_ml", "plateau_cmh2o", "total_peep_cmh2o")),
+    ("clamp-one", 150, ("tidal_volume_ml", "plateau_cmh2o", "total_peep_cmh2o", "own_curve_answers")),
 )  # fmt: skip
 """How things are read together, how many seconds that takes (judgement, no source), and what it gives."""
 
@@ -94,28 +95,34 @@ class _Entries:
 
     state: tuple[Block, ...]
     kept: tuple[tuple[Integers, Integers], ...]  # (rows, draws) of each block
-    probability: Floats
-    hypothesis: Integers
+    belongs: Floats  # (entries, hypotheses): the probability of each in the column of its hypothesis
     chosen: Integers
 
     @classmethod
     def of(cls, watched: WatchedGroup, state: Sequence[Block]) -> _Entries:
         kept, probability, hypothesis = [], [], []
         for block in state:
-            rows, draws = np.nonzero(block.weights > _FAINT)
+            of_each = block.weights.sum(axis=1, keepdims=True)
+            heavy = (block.weights > _FAINT * block.weights.max(axis=1, keepdims=True)) & (of_each > _LEAST_PROBABILITY)
+            thinned = np.where(heavy, block.weights, 0.0)
+            thinned *= of_each / np.maximum(thinned.sum(axis=1, keepdims=True), 1e-300)
+            rows, draws = np.nonzero(heavy)
             kept.append((rows, draws))
-            probability.append(block.weights[rows, draws])
+            probability.append(thinned[rows, draws])
             hypothesis.append(rows + block.some.start)
         mass = np.concatenate(probability)
         mass = mass / mass.sum()
         # Systematic: outcomes are spread evenly over the probability, so that none is left to luck.
         places = (np.arange(OUTCOMES) + 0.5) / OUTCOMES
         chosen = np.searchsorted(np.cumsum(mass), places).clip(max=mass.size - 1)
-        return cls(tuple(state), tuple(kept), mass, np.concatenate(hypothesis), chosen)
+        every, column = np.unique(np.concatenate(hypothesis), return_inverse=True)
+        belongs = np.zeros((mass.size, every.size))
+        belongs[np.arange(mass.size), column] = mass
+        return cls(tuple(state), tuple(kept), belongs, chosen)
 
     def bits(self, watched: WatchedGroup, errors: ReadingErrors, keys: Sequence[str], lane: int | None) -> float:
         """Mutual information of the hypotheses and all of ``keys`` read together."""
-        log_density = np.zeros((OUTCOMES, self.probability.size))
+        log_density = np.zeros((OUTCOMES, self.belongs.shape[0]))
         for number, key in enumerate(keys):
             value, spread = self._shown(watched, errors, key, lane)
             if BY_KEY[key].kind == "yes or no":
@@ -124,16 +131,15 @@ class _Entries:
             else:
                 noise = normal_draws(f"watch outcome {key}", number, OUTCOMES)
                 read = value[self.chosen] + spread[self.chosen] * noise
-                log_density += -0.5 * np.square((read[:, None] - value) / spread) - np.log(spread)
+                apart = read[:, None] / spread - value / spread
+                log_density -= 0.5 * apart * apart + np.log(spread)
         return self._information(log_density)
 
     def _information(self, log_density: Floats) -> float:
         highest = log_density.max(axis=1, keepdims=True)
-        density = np.exp(log_density - highest) * self.probability
-        every, inverse = np.unique(self.hypothesis, return_inverse=True)
         # One column a hypothesis: density of the outcome together with that hypothesis.
-        joint = np.stack([density[:, inverse == number].sum(axis=1) for number in range(every.size)], axis=1)
-        prior = np.array([self.probability[inverse == number].sum() for number in range(every.size)])
+        joint = np.exp(log_density - highest) @ self.belongs
+        prior = self.belongs.sum(axis=0)
         after = joint / joint.sum(axis=1, keepdims=True)
         return max(0.0, float(_entropy(prior[None, :])[0]) - float(_entropy(after).mean()))
 
@@ -169,6 +175,7 @@ def steps_of(way: Way, lane: int | None, patients: int, mode: Literal["pc", "vc"
             return (
                 f"Look at {x}: do both sides of the chest rise as before?",
                 f"{x}'s CO2 curve: is it there?",
+                f"{x}'s tube and hoses: joined? Listen for a hiss at the joints and at the mouth",
                 f"{x}'s effort, cough, depth of block",
             )
         case "monitor":
@@ -198,6 +205,7 @@ def _clamp_one(x: str, others: str, mode: Literal["pc", "vc"]) -> tuple[str, ...
         f"A hand on every clamp, bag at every bed; say aloud: {others} will not breathe for at most 20 s",
         *for_one,
         f"At an expiratory hold clamp {others}: the tube, or the flexible mount where it is wire-reinforced",
+        f"{x}'s own curve goes on and the others are flat: if not, monitors are crossed",
         f"Let {x} breathe three breaths: read the displayed volume",
         "Inspiratory hold: plateau. Expiratory hold: total PEEP",
         *back,

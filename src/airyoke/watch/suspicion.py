@@ -46,7 +46,7 @@ class SuspicionRules:
         What readings may be off by; slow drifts; the thresholds at which a team acts.
     """
 
-    change_per_round: float = 0.02
+    change_per_round: float = 0.05
     weights: tuple[tuple[Cause, float], ...] = WEIGHTS
     errors: ReadingErrors = field(default_factory=ReadingErrors)
     drift: DriftRules = field(default_factory=DriftRules)
