@@ -48,6 +48,8 @@ def check_rules(state: WardState) -> None:
 def compare(scribe: Scribe) -> None:
     """The state against the referee, question by question."""
     state, history = scribe.fold.state, scribe.entries
+    told = [(entry.sequence, entry.kind, dict(content)) for entry, content in scribe.fold.counted(history)]
+    assert told == fold_referee.counted(history)
     assert set(state.beds) == set(fold_referee.beds(history))
     for bed, place in state.beds.items():
         who = fold_referee.patient_in(history, bed)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import platform
 import threading
 import uuid
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -97,6 +97,18 @@ class Record:
         """Entries from ``first`` to ``last``, both included, as they were written."""
         with self.database.reading(self.site) as connection:
             return tuple(_entries(connection, self.site, stream, first, last))
+
+    def counted(self, kinds: Collection[str], since: int = 1) -> tuple[tuple[Entry, Mapping[str, Any]], ...]:
+        """Entries of these kinds from ``since`` on that count, in their order, each with the content that stands after
+        corrections."""
+        with self.database.reading(self.site) as connection:
+            fold = self._folded(connection)
+            rows = connection.execute(
+                select(_E.line, _E.hash)
+                .where(_E.site == self.site, _E.stream == "ward", _E.kind.in_(kinds), _E.sequence >= since)
+                .order_by(_E.sequence)
+            )
+            return tuple(fold.counted(_entry(line, line_hash) for line, line_hash in rows))
 
     def newest(self, count: int, *, before: int | None = None, kinds: Collection[str] | None = None,
                stream: Stream = "ward") -> tuple[Entry, ...]:  # fmt: skip

@@ -57,6 +57,13 @@ class Fold:
             fold = fold._with_entry(entry, source)
         return fold
 
+    def counted(self, entries: Iterable[Entry]) -> Iterator[tuple[Entry, Mapping[str, Any]]]:
+        """Of these entries those that count, each with the content that stands: corrected, and without the undone."""
+        standing = _standing(self.revisions)
+        for entry in entries:
+            if standing.counts(entry.sequence) and entry.kind not in REVISIONS:
+                yield entry, standing.replaced.get(entry.sequence, entry.content)
+
     def _with_entry(self, entry: Entry, source: Source) -> Fold:
         known = KINDS.get(entry.kind)
         if known is None or entry.version > known.version:

@@ -33,6 +33,7 @@ from airyoke.web import (
     record_page,
     sign_in,
     site_page,
+    trends,
     ward_changes,
     ward_map,
     ward_page,
@@ -49,7 +50,7 @@ _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg"
 
 PAGES: Final = (
     ward_page, bed_page, plan_page, ward_map, print_page, group_page, group_record, breath_page, build_page,
-    faults_page, record_page, site_page, ward_changes, sign_in,
+    faults_page, record_page, site_page, ward_changes, sign_in, trends,
 )  # fmt: skip
 
 

@@ -14,12 +14,14 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from airyoke.contract.check_answer import estimates_of
 from airyoke.contract.words import amount_words, name_words, number_words
 from airyoke.lungs.patient import Patient
+from airyoke.pictures import trend_rows, trends_told
 from airyoke.quantities import Finding, Refused, is_quantity, quantity
 from airyoke.quantities.ranges import range_5_95
 from airyoke.record import Conflict
 from airyoke.ward.candidates import BedAssessment
 from airyoke.web.desk import Look
 from airyoke.web.reading_form import PARTS, STAY, FormField, form_fields, judge
+from airyoke.web.trends import bed_trends
 from airyoke.web.visits import Visit, page, sent_form, visit, writing_visit
 from airyoke.web.ward_page import all_findings
 from airyoke.web.words import clock_words
@@ -108,7 +110,8 @@ def _page(visiting: Visit, look: Look, bed: str, form: Mapping[str, str], findin
     place = look.state.beds[bed]
     patient = place.patient
     assert patient is not None, "an empty bed has no page"
-    standing, engine_checked = all_findings(visiting.desk, look)
+    desk = visiting.desk
+    standing, engine_checked = all_findings(desk, look)
     mine = tuple(one for one in standing if one.bed == bed)
     shown = findings if findings is not None else mine
     since = {
@@ -125,12 +128,15 @@ def _page(visiting: Visit, look: Look, bed: str, form: Mapping[str, str], findin
     placed = {id(one) for _, fields in [*parts, ("", stay)] for field in fields for one in field.findings}
     asks = tuple(one for one in shown if one.level == "ask")
     assessed = look.assessment(bed)
+    trends = bed_trends(desk.record, look, bed)
     return visiting.page(
         "bed.html", look, status=status, here="bed", bed=bed, place=place, patient=patient, parts=parts, stay=stay,
         loose=tuple(one for one in shown if id(one) not in placed), asks=asks, form=form, sent=findings is not None,
         clashes=clashes, saved="saved" in visiting.request.query_params, engine_checked=engine_checked,
         estimates=estimate_lines(assessed), assessed=assessed, typed=False, beds=list(look.state.beds),
-        may_write=visiting.may("reading"), seen=form.get("seen") if status == 422 else look.state.sequence,
+        may_write=visiting.may("reading"),
+        trends=trends, trend_told=trends_told(trends), trend_tables=trend_rows(trends),
+        seen=form.get("seen") if status == 422 else look.state.sequence,
         local_now=f"{look.now:%Y-%m-%dT%H:%M}",
     )  # fmt: skip
 

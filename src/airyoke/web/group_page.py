@@ -17,6 +17,7 @@ from airyoke.contract.times import readings_words
 from airyoke.contract.why import explain
 from airyoke.contract.words import amount_words, name_words, number_words, plain, unit_words
 from airyoke.limits.answer import Figure, GroupAnswer
+from airyoke.pictures import trend_rows, trends_told
 from airyoke.quantities import Finding, Refused, quantity
 from airyoke.web.desk import Look
 from airyoke.web.saved_groups import (
@@ -30,6 +31,7 @@ from airyoke.web.saved_groups import (
     turned,
 )
 from airyoke.web.tracks import lane_view, was_and_change
+from airyoke.web.trends import group_trends
 from airyoke.web.visits import Visit, page, visit
 
 router = APIRouter()
@@ -58,12 +60,14 @@ def group_view(visiting: Visit, ventilator: str, typed: dict[str, str], wrong: t
             shown["results"] = what_if(visiting, look, saved, typed)
         except Refused as refusal:
             shown["findings"] = refusal.findings
+    trends = group_trends(visiting.desk.record, look, ventilator)
     return visiting.page(
         "group.html", look, status=status, here="group", group=saved, knobs=knobs_of(saved), typed=typed, tab="gets",
         dials=dial_list(tuple(_present(look, bed) for bed in saved.beds), saved.settings, saved.ventilator),
         room=room_lines(saved), plain=plain, happens=happens(saved), wrong=wrong, gate=GATE,
         accepted=accepted_plan(visiting, saved), may_start=visiting.may("group_started"),
         may_dial=visiting.may("settings_changed"), written="written" in typed, seen=look.state.sequence,
+        trends=trends, trend_told=trends_told(trends), trend_tables=trend_rows(trends),
         machines=[one for one in look.state.ventilators if one != ventilator], **shown,
     )  # fmt: skip
 
