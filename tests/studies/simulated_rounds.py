@@ -233,7 +233,8 @@ def shown(truths: list[Truth]) -> list[Shown]:
 class Bedside:
     """Who reads one case: sensors with errors that last, and scatter that does not."""
 
-    def __init__(self, case: Case, patients: tuple[Patient, ...], apparatus_ml: np.ndarray, before: Shown, after: Shown):
+    def __init__(self, case: Case, patients: tuple[Patient, ...], apparatus_ml: np.ndarray, before: Shown, after: Shown, scatter: float = 1.0):
+        self.scatter = scatter  # times as much as stated, from reading to reading
         self.case, self.before, self.after = case, before, after
         self.rng = rng = np.random.default_rng([case.seed, 77])
         n = self.n = len(patients)
@@ -253,12 +254,14 @@ class Bedside:
         self.added_shunt_pct = rng.uniform(0.0, 8.0)
         self.curve_at = rng.uniform(0.75, 1.1, n)
 
+    def _noise(self, size: int | None = None) -> np.ndarray:
+        return self.scatter * self.rng.standard_normal(size)
+
     def read(self, minutes: float, keys: list[tuple[str, int | None]]) -> tuple[WatchReading, ...]:
         """These readings at that time; one that the monitor does not give is left out."""
-        rng = self.rng
         truth = self.after if minutes >= self.case.began else self.before
-        wander = 1.0 + 0.03 * rng.standard_normal(self.n)
-        self.metabolism = 1.0 + 0.04 * rng.standard_normal(self.n)
+        wander = 1.0 + 0.03 * self._noise(self.n)
+        self.metabolism = 1.0 + 0.04 * self._noise(self.n)
         found = []
         for key, lane in keys:
             value = self._group(key, truth, wander) if lane is None else self._patient(key, lane, minutes, truth, wander)
@@ -271,25 +274,24 @@ class Bedside:
         if key == "displayed_tidal_volume_ml":
             return self._volume(truth.displayed_ml, truth.volumes_ml, wander)
         if key == "peak_pressure_cmh2o":
-            return self._pressure(truth.peak * (1.0 + 0.021 * rng.standard_normal(BREATHS).mean()))
+            return self._pressure(truth.peak * (1.0 + 0.021 * self._noise(BREATHS).mean()))
         if key == "peep_cmh2o":
-            return self._pressure(truth.peep + 0.3 * rng.standard_normal(BREATHS).mean())
+            return self._pressure(truth.peep + 0.3 * self._noise(BREATHS).mean())
         if key == "rate_per_min":
-            return round(truth.rate + rng.standard_normal(BREATHS).mean())
+            return round(truth.rate + self._noise(BREATHS).mean())
         if key == "leak_pct":
             out, into = self.gain_out * truth.displayed_ml, self.gain_in * truth.delivered_ml
-            noise = 1.0 + 0.01 * rng.standard_normal(2) / np.sqrt(BREATHS)
+            noise = 1.0 + 0.01 * self._noise(2) / np.sqrt(BREATHS)
             # A machine that measures both sets them against each other while nothing leaks.
             return round(min(max(100.0 * (1.0 - out * self.gain_in / self.gain_out * noise[0] / (into * noise[1])), 0.0), 100.0))
         if key == "dials_as_planned":
             yes = truth is self.before or self.case.cause != "settings" or rng.random() < 0.1
             return float(yes != (rng.random() < 0.02))
-        return min(round(truth.fio2 + 0.01 * rng.standard_normal(), 2), 1.0)
+        return min(round(truth.fio2 + 0.01 * self._noise(), 2), 1.0)
 
     def _volume(self, mean_ml: float, parts_ml: np.ndarray, wander: np.ndarray) -> float:
-        rng = self.rng
-        breaths = mean_ml + (parts_ml * (wander * (1.0 + 0.056 * rng.standard_normal((BREATHS, parts_ml.size))) - 1.0)).sum(axis=1)
-        read = self.gain_out * breaths * (1.0 + 0.01 * rng.standard_normal(BREATHS))
+        breaths = mean_ml + (parts_ml * (wander * (1.0 + 0.056 * self._noise((BREATHS, parts_ml.size))) - 1.0)).sum(axis=1)
+        read = self.gain_out * breaths * (1.0 + 0.01 * self._noise(BREATHS))
         return 5.0 * round(max(read.mean(), 0.0) / 5.0)
 
     def _pressure(self, value: float) -> float:
@@ -308,7 +310,7 @@ class Bedside:
                 own = max(truth.alone_ml[lane] - swallowed, 0.0)
                 return self._volume(own, np.array([own]), wander[lane : lane + 1])
             value = truth.plateau[lane] if key == "plateau_cmh2o" else truth.total_peep[lane]
-            return self._pressure(value + 0.5 * rng.standard_normal())
+            return self._pressure(value + 0.5 * self._noise())
         if key == "chest_rises":
             ratio = truth.volumes_ml[lane] / max(self.before.volumes_ml[lane], 1.0)
             yes = ratio > rng.uniform(0.15, 0.5)
@@ -334,10 +336,10 @@ class Bedside:
         if key == "etco2_mmhg":
             if not curve:
                 return None
-            return round(max(self.endtidal[lane] * paco2 * self.metabolism[lane] + 1.5 * rng.standard_normal(), 0.0))
+            return round(max(self.endtidal[lane] * paco2 * self.metabolism[lane] + 1.5 * self._noise(), 0.0))
         if key == "inspired_co2_mmhg":
             back = (0.03 + 0.22 * case.size) * paco2 if changed and case.cause == "valve-failed" and lane in case.lanes else 0.0
-            return round(max(back + 0.7 * rng.standard_normal(), 0.0)) if curve else None
+            return round(max(back + 0.7 * self._noise(), 0.0)) if curve else None
         return self._spo2(lane, left, paco2, truth, minutes - case.began if changed else 0.0)
 
     def _left(self, lane: int, truth: Shown) -> float:
@@ -363,4 +365,4 @@ class Bedside:
             value -= self.added_shunt_pct
         if truth.fio2 != self.before.fio2:
             value += 3.0 if truth.fio2 > self.before.fio2 else -8.0
-        return round(min(max(value + self.offset[lane] + 1.2 * self.rng.standard_normal(), 40.0), 100.0))
+        return round(min(max(value + self.offset[lane] + 1.2 * self._noise(), 40.0), 100.0))

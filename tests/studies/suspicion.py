@@ -52,7 +52,7 @@ class Told:
     seconds: list[float]
 
 
-def cases(size: int, seed: int, count: int, *, quiet: bool) -> tuple[WatchedGroup, list[tuple[Case, Bedside]]]:
+def cases(size: int, seed: int, count: int, *, quiet: bool, scatter: float = 1.0) -> tuple[WatchedGroup, list[tuple[Case, Bedside]]]:
     """One group with so many true versions of itself, each with its own change."""
     group = invented(seed, size)
     build = standard_build(size)
@@ -86,7 +86,7 @@ def cases(size: int, seed: int, count: int, *, quiet: bool) -> tuple[WatchedGrou
             one.felt = abs(a.volumes_ml[lane] / b.volumes_ml[lane] - 1.0) >= FELT
     apparatus = watched.group.dead_space_ml
     pairs = [
-        (one, Bedside(one, group.patients, apparatus, b, a))
+        (one, Bedside(one, group.patients, apparatus, b, a, scatter))
         for one, b, a in zip(found, told, after, strict=True)
         if b.settled and a.settled and b.alone_settled.all()
     ]
@@ -149,11 +149,11 @@ def _blamed(baseline: WatchRound, rounds: list[WatchRound]) -> int | None:
     return who
 
 
-def stories(count: int, seed: int, *, quiet: bool = False, per_group: int = 40) -> Iterator[Told]:
+def stories(count: int, seed: int, *, quiet: bool = False, per_group: int = 40, scatter: float = 1.0) -> Iterator[Told]:
     """So many felt changes (and the others that came with them), in groups of two and three by turns; or none."""
     done = number = 0
     while done < count:
-        watched, found = cases(2 + number % 2, seed + number, per_group, quiet=quiet)
+        watched, found = cases(2 + number % 2, seed + number, per_group, quiet=quiet, scatter=scatter)
         for case, bedside in found:
             told = watch_one(watched, case, bedside)
             yield told
@@ -163,11 +163,11 @@ def stories(count: int, seed: int, *, quiet: bool = False, per_group: int = 40) 
         number += 1
 
 
-def quiet_rounds(count: int, seed: int, per_group: int = 40, rounds_each: int = 10) -> Iterator[tuple[int, float]]:
+def quiet_rounds(count: int, seed: int, per_group: int = 40, rounds_each: int = 10, scatter: float = 1.0) -> Iterator[tuple[int, float]]:
     """Rounds of groups in which nothing changes: number of the round, probability that something did."""
     done = number = 0
     while done < count:
-        watched, found = cases(2 + number % 2, seed + 500 + number, per_group, quiet=True)
+        watched, found = cases(2 + number % 2, seed + 500 + number, per_group, quiet=True, scatter=scatter)
         for _, bedside in found:
             size = watched.patients
             baseline = WatchRound(0.0, bedside.read(0.0, keys_of(size, MONITOR + LOOK + CLAMPED, PANEL)))
@@ -198,6 +198,9 @@ def report(every: list[Told]) -> None:
     ours = [max(range(len(t.at_last.of_patient)), key=t.at_last.of_patient.__getitem__) == "ABCD".index(t.true[-1]) for t in own]
     naive = [t.blamed is not None and t.blamed == "ABCD".index(t.true[-1]) for t in own]
     print(f"the right patient: {100 * np.mean(ours):.1f} %, naive rule {100 * np.mean(naive):.1f} % of {len(own)}")
+    right = np.array([rank(t, t.at_last) == 1 for t in every])
+    lost = np.array([t.at_last.unexplained for t in every])
+    print(f"said that nothing on the list fits: {100 * lost[right].mean():.1f} % of the right, {lost[~right].sum()} of {(~right).sum()} wrong ones")
     times = np.array([s for t in every for s in t.seconds])
     print(f"asked {np.mean([t.asked for t in every]):.2f} readings; answer {1000 * np.median(times):.0f} ms, 95th percentile {1000 * np.percentile(times, 95):.0f} ms")
     by: dict[str, list[Told]] = defaultdict(list)
@@ -246,21 +249,25 @@ def main() -> None:
     parse.add_argument("--changes", type=int, default=2000)
     parse.add_argument("--quiet", type=int, default=2000)
     parse.add_argument("--seed", type=int, default=7000)
+    parse.add_argument("--scatter", type=float, default=1.0, help="times the stated scatter from reading to reading")
     asked = parse.parse_args()
     started = process_time()
-    every = list(stories(asked.changes, asked.seed))
+    every = list(stories(asked.changes, asked.seed, scatter=asked.scatter))
     print("### Felt changes")
     report([t for t in every if t.felt])
-    print("### Smaller changes of lungs and resistance")
-    report([t for t in every if not t.felt])
-    quiet = list(stories(asked.quiet, asked.seed + 300, quiet=True))
+    smaller = [t for t in every if not t.felt]
+    if smaller:
+        print("### Smaller changes of lungs and resistance")
+        report(smaller)
+    quiet = list(stories(max(asked.quiet // 2, 1), asked.seed + 300, quiet=True, scatter=asked.scatter))
+    print(f"asked of quiet groups after a round: {np.mean([t.asked for t in quiet]):.2f} readings")
     for name, which in (("after the round", "at_first"), ("at the end", "at_last")):
         for words, others in (("causes, given a change", []), ("everything, changes and quiet groups weighed", quiet)):
             print(f"calibration {name}: {words}; {len(every)} changes, {len(others)} quiet groups")
             print("| mean said % | right % | said |\n|---:|---:|---:|")
             for said, right, number in calibration(every, others, which):
                 print(f"| {100 * said:.0f} | {100 * right:.0f} | {number} |")
-    probabilities = np.array([p for _, p in quiet_rounds(asked.quiet, asked.seed)])
+    probabilities = np.array([p for _, p in quiet_rounds(asked.quiet, asked.seed, scatter=asked.scatter)])
     print(f"nothing changed: over 0.5 in {100 * np.mean(probabilities > 0.5):.2f} % of {probabilities.size} rounds, mean {probabilities.mean():.4f}")
     print(f"{process_time() - started:.0f} s of processor time")
 

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import multivariate_normal
 
 from airyoke.circuit import standard_build
+from airyoke.limits.prediction import predict
+from airyoke.lungs.carbon_dioxide import VENTILATION_CONSTANT_MMHG
+from airyoke.lungs.stores import gas_course, sample_stores
 from airyoke.quantities import Refused
+from airyoke.quantities.draws import uniform_draws
 from airyoke.watch.drift import cumulative_sums, run_length, standardised, threshold_of
 from airyoke.watch.expected import watch_group
-from airyoke.watch.likelihood import Evidence, Shows
+from airyoke.watch.gas_after import at_minutes
+from airyoke.watch.hypotheses import Sizes
+from airyoke.watch.likelihood import Evidence, ReadingErrors, Shows
+from airyoke.watch.next_reading import Block, next_readings
 from airyoke.watch.suspicion import SuspicionRules, suspect
 from airyoke.watch.watch_readings import WatchReading, WatchRound
 from studies.alarms import invented
@@ -134,3 +143,56 @@ def test_a_series_that_does_not_drift_is_told_to_drift_as_rarely_as_stated():
         up, down = cumulative_sums(standardised(rng.normal(rng.normal(0, 50), 2.0, 1000), 2.0), 0.5)
         lengths.append(1 + int(np.argmax(np.maximum(up, down) >= threshold)))
     assert np.mean(lengths) == pytest.approx(100.0, rel=0.15)
+
+
+def test_what_a_hypothesis_shows_is_what_the_engine_predicts_for_those_lungs(watched):
+    """Second way: the plain prediction of the group, its lungs changed by hand, row by row."""
+    group, e = watched.group, watched.expected
+    rows = np.arange(1, group.draws + 1)
+    number = next(n for n, one in enumerate(watched.hypotheses) if one.id == "stiffer.B")
+    size = uniform_draws("watch stiffer.B", 0, group.draws, group.seed)
+    first, last = Sizes().stiffer
+    lungs = group.lungs.rows(rows)
+    compliance = lungs.compliance_ml_per_cmh2o.copy()
+    compliance[:, 1] *= np.exp(np.log(first) + size * np.log(last / first))
+    for n, changed in ((0, lungs), (number, replace(lungs, compliance_ml_per_cmh2o=compliance))):
+        plain = predict(group, [watched.settings], rows=rows, lungs=changed)
+        np.testing.assert_allclose(e.shared_volume_ml[n], plain.breath.tidal_volume_ml, rtol=1e-3)
+        np.testing.assert_allclose(e.peak_cmh2o[n], plain.breath.ventilator_peak_cmh2o, rtol=1e-3)
+
+
+def test_gas_after_a_change_is_that_of_the_stores_between_the_nodes_too(watched):
+    """Against the stores themselves at shares and times off the nodes: 2 % of PaCO2, one point of saturation."""
+    group, base = watched.group, watched.baseline
+    stores = sample_stores(
+        group.patients[0], group.columns[0], fio2=watched.settings.fio2, seed=group.seed,
+        paco2_mmhg=np.full(group.draws + 1, watched.gas.paco2_mmhg[0]), total_peep_cmh2o=base.breath.total_peep_cmh2o[:, 0],
+        shunt_fraction=group.shunt_fraction[:, 0],
+    ).rows(np.array([0, 0, 0]))  # fmt: skip
+    left = np.array([0.22, 0.68, 1.25])
+    ventilation = left * VENTILATION_CONSTANT_MMHG * stores.vco2_ml_per_min / stores.paco2_mmhg
+    course = gas_course(stores, "circuit", np.array([180.0, 540.0]), ventilation)
+    ratio, moved = watched.gas.courses(np.zeros((1, 1), np.int64), left[None, :, None])
+    for row, minutes in enumerate((3.0, 9.0)):
+        np.testing.assert_allclose(at_minutes(ratio[:, :, 0], minutes)[0], course.paco2_mmhg[row] / stores.paco2_mmhg, rtol=0.02)
+        expected = course.spo2_pct[row] - watched.gas.spo2_pct[0]
+        np.testing.assert_allclose(at_minutes(moved[:, :, 0], minutes)[0], expected, atol=1.0)
+
+
+def test_expected_information_of_a_yes_or_no_is_that_of_the_binary_channel(watched):
+    """Two hypotheses, even odds, one answer in fifty wrong: 1 - H(0.02) = 0.859 bit (Shannon 1948)."""
+    crossed = next(n for n, one in enumerate(watched.hypotheses) if one.cause == "monitors-crossed")
+    draws = watched.group.draws
+    state = [
+        Block(slice(n, n + 1), np.full((1, draws), 0.5 / draws), Evidence(), np.zeros(draws)) for n in (0, crossed)
+    ]
+    bits = {one.id: one.bits for one in next_readings(watched, ReadingErrors(), state)}
+    assert bits["press-one.A"] == pytest.approx(0.859, abs=0.06)
+    assert "machine" not in bits, "the machine shows nothing of crossed monitors"
+
+
+def test_plateau_and_total_peep_read_together_are_judged_as_driving_pressure(watched):
+    readings = (WatchReading("plateau_cmh2o", 29.0, 0), WatchReading("total_peep_cmh2o", 12.0, 0))
+    found = suspect(watched, WatchRound(0.0), (WatchRound(5.0, readings),)).compared
+    driving = next(one for one in found if one.reading.key == "driving_pressure_cmh2o")
+    assert (driving.reading.value, driving.rule, driving.bound) == (17.0, "act", 15.0)

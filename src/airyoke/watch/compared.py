@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from airyoke.watch.act import ActRules, act_thresholds, volume_band_ml
 from airyoke.watch.expected import WatchedGroup
 from airyoke.watch.likelihood import Evidence, ReadingErrors, shown_by
-from airyoke.watch.watch_readings import BY_KEY, WatchReading, WatchRound
+from airyoke.watch.watch_readings import BY_KEY, DRIVING_PRESSURE, WatchReading, WatchRound
 
 Floats = NDArray[np.float64]
 Rule = Literal["inside", "ask", "act", "no rule"]
@@ -49,7 +50,25 @@ def compare(
     usable = np.where(watched.expected.settled[0], logs[0], -np.inf)
     weights = np.exp(usable - usable.max())
     weights /= weights.sum()
-    return tuple(_one(watched, errors, rules, baseline, reading, before, weights) for reading in last.readings)
+    each = [_one(watched, errors, rules, baseline, reading, before, weights) for reading in last.readings]
+    return (*each, *_driving(rules, each))
+
+
+def _driving(rules: ActRules, each: Sequence[Compared]) -> Iterator[Compared]:
+    """The driving pressure of everybody whose plateau and total PEEP were read together."""
+    of = {(one.reading.key, one.reading.lane): one for one in each}
+    for (key, lane), plateau in of.items():
+        total_peep = of.get(("total_peep_cmh2o", lane))
+        if key != "plateau_cmh2o" or total_peep is None or plateau.high is None or total_peep.high is None:
+            continue
+        read = plateau.reading.value - total_peep.reading.value
+        value = plateau.value - total_peep.value
+        half = float(np.hypot(plateau.high - plateau.value, total_peep.high - total_peep.value))
+        high = rules.driving_pressure_cmh2o
+        rule: Rule = "act" if read > high else "inside"
+        bound = high if read > high else None
+        reading = WatchReading(DRIVING_PRESSURE.key, read, lane)
+        yield Compared(reading, value, max(value - half, 0.0), value + half, rule, bound)
 
 
 def _one(

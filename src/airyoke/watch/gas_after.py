@@ -55,11 +55,16 @@ class GasAfter:
         return np.asarray(ratio), np.asarray(moved)
 
 
-def at_minutes(course: Floats, minutes: Floats) -> Floats:
-    """A course (hypotheses, draws, minutes) so many minutes after the change, one number a draw: linear in between."""
+def at_minutes(course: Floats, minutes: Floats | float) -> Floats:
+    """A course (hypotheses, draws, minutes) so many minutes after the change: linear in between.
+
+    One number for all draws, or one a draw.
+    """
     held = np.clip(minutes, MINUTES[0], MINUTES[-1])
     j = np.clip(np.searchsorted(MINUTES, held, side="right") - 1, 0, MINUTES.size - 2)
     v = (held - MINUTES[j]) / (MINUTES[j + 1] - MINUTES[j])
+    if np.ndim(minutes) == 0:
+        return np.asarray(course[..., j] * (1.0 - v) + course[..., j + 1] * v)
     draw = np.arange(course.shape[1])
     return np.asarray(course[:, draw, j] * (1.0 - v) + course[:, draw, j + 1] * v)
 

@@ -122,13 +122,10 @@ def shown_by(
 ) -> Shows:
     """What the hypotheses ``some`` make the reading ``key`` of ``lane`` show, so many minutes after the change."""
     e = watched.expected
-    first, last, _ = some.indices(len(watched.hypotheses))
-    crossed = {one.lanes: number for number, one in enumerate(watched.hypotheses) if one.cause == "monitors-crossed"}
-    if lane is not None and last - first == 1 and key in _MONITORED:
+    first = watched.hypotheses[some.start]
+    if first.cause == "monitors-crossed" and lane in first.lanes and key in _MONITORED:
         # A crossed monitor shows the other patient, through the other's sensors.
-        for lanes, number in crossed.items():
-            if number == first and lane in lanes:
-                lane = lanes[0] if lane == lanes[1] else lanes[1]
+        lane = first.lanes[0] if lane == first.lanes[1] else first.lanes[1]
     value, loading, scatter = _Showing(watched, e, errors, some).of(key, lane, minutes)
     return Shows(channel_of(key, lane), value, loading, scatter)
 
@@ -216,13 +213,12 @@ class _Showing:
 
     def _of_monitor(self, key: str, lane: int, minutes: Floats | float) -> tuple[Floats, Floats, Floats]:
         e, r, gas, some = self.e, self.errors, self.watched.gas, self.some
-        after = np.broadcast_to(np.asarray(minutes, dtype=np.float64), (self.watched.group.draws,))
         if key == "spo2_pct":
-            moved = at_minutes(e.spo2_moved[some, :, lane], after) + e.spo2_shift_pct[some, :, lane]
+            moved = at_minutes(e.spo2_moved[some, :, lane], minutes) + e.spo2_shift_pct[some, :, lane]
             value = np.clip(gas.spo2_pct[lane] + moved, 0.0, 100.0)
             scatter = _together(r.spo2_pct, r.change_spo2 * moved)
             return value, np.full_like(value, r.spo2_offset_pct), scatter
-        ratio = at_minutes(e.paco2_ratio[some, :, lane], after)
+        ratio = at_minutes(e.paco2_ratio[some, :, lane], minutes)
         full = self._curve(lane)
         alveolar = gas.paco2_mmhg[lane] * _ENDTIDAL * ratio
         if key == "inspired_co2_mmhg":

@@ -18,19 +18,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from airyoke.limits.policy import Policy
-from airyoke.quantities.draws import uniform_draws
 from airyoke.watch.act import ActRules
 from airyoke.watch.compared import Compared, compare
 from airyoke.watch.drift import Drift, DriftRules, drifts_of
 from airyoke.watch.expected import WatchedGroup
 from airyoke.watch.hypotheses import NOBODY, WEIGHTS, Cause, Hypothesis, log_prior
-from airyoke.watch.likelihood import IN_TIME, Evidence, ReadingErrors, counted, shown_by
+from airyoke.watch.likelihood import Evidence, ReadingErrors, counted, shown_by
 from airyoke.watch.next_reading import Block, NextReading, next_readings
 from airyoke.watch.watch_readings import WatchReading, WatchRound, check_rounds
+from airyoke.watch.weighing import UNCHANGED, Judged, Weigher, judge_block
 
 Floats = NDArray[np.float64]
 
-LOOKED_BACK: Final = 8
+LOOKED_BACK: Final = 6
 """Rounds before which a change may have begun; what was so for longer is part of the baseline."""
 
 
@@ -132,11 +132,12 @@ def suspect(
     rules = SuspicionRules() if rules is None else rules
     check_rounds(baseline, rounds, watched.patients, now_minutes)
     blocks = _blocks(watched)
-    before = [_evidence(watched, rules, [baseline], slice(0, 1), None)]
+    weigher = Weigher(watched, rules.errors)
+    before = [weigher.at_once(counted(baseline.readings), UNCHANGED)]
     for one in rounds:
-        before.append(before[-1].joined(_evidence(watched, rules, [one], slice(0, 1), None)))
+        before.append(before[-1].joined(weigher.at_once(counted(one.readings), UNCHANGED)))
     onsets = range(max(1, len(rounds) - LOOKED_BACK + 1), len(rounds) + 1)
-    judged = [_Judged.of(watched, rules, baseline, rounds, before, onsets, some) for some in blocks]
+    judged = [judge_block(weigher, watched, baseline, rounds, before, onsets, some) for some in blocks]
     log_nobody, log_changed = _log_posterior(watched, rules, before[-1], judged, onsets, len(rounds))
     mass = np.exp(log_changed)  # (hypotheses, onsets)
     total = mass.sum(axis=1)
@@ -173,54 +174,8 @@ def _blocks(watched: WatchedGroup) -> list[slice]:
     return [slice(0, together), *(slice(n, n + 1) for n in range(together, count))]
 
 
-def _evidence(
-    watched: WatchedGroup, rules: SuspicionRules, rounds: Sequence[WatchRound], some: slice, minutes: Floats | None,
-    *, only: frozenset[str] | None = None, without: frozenset[str] = frozenset(),
-) -> Evidence:  # fmt: skip
-    evidence = Evidence()
-    after: Floats | float = 0.0 if minutes is None else minutes
-    for one in rounds:
-        for reading in counted(one.readings):
-            if reading.key in without or (only is not None and reading.key not in only):
-                continue
-            evidence.add(shown_by(watched, rules.errors, reading.key, reading.lane, after, some), reading.value)
-    return evidence
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    """One block of hypotheses. ``evidence`` and ``minutes`` (since the change, at the last round) for each onset."""
-
-    some: slice
-    evidence: tuple[Evidence, ...]
-    minutes: tuple[Floats, ...]
-    log_likelihood: Floats  # (onsets, hypotheses of the block, draws)
-
-    @classmethod
-    def of(
-        cls, watched: WatchedGroup, rules: SuspicionRules, baseline: WatchRound, rounds: Sequence[WatchRound],
-        before: Sequence[Evidence], onsets: range, some: slice,
-    ) -> _Judged:  # fmt: skip
-        slow = frozenset(IN_TIME)
-        at_once = {i: _evidence(watched, rules, [rounds[i - 1]], some, None, without=slow) for i in onsets}
-        part = uniform_draws("watch onset", 0, watched.group.draws, watched.group.seed)
-        times = [baseline.minutes, *(one.minutes for one in rounds)]
-        found, elapsed = [], []
-        for onset in onsets:
-            began = times[onset] - part * (times[onset] - times[onset - 1])
-            evidence = before[onset - 1]
-            for i in range(onset, len(rounds) + 1):
-                moving = _evidence(watched, rules, [rounds[i - 1]], some, times[i] - began, only=slow)
-                evidence = evidence.joined(at_once[i]).joined(moving)
-            found.append(evidence)
-            elapsed.append(times[-1] - began)
-        shape = (some.stop - some.start, watched.group.draws)
-        logs = np.array([np.broadcast_to(one.log_likelihood(), shape) for one in found]).reshape(-1, *shape)
-        return cls(some, tuple(found), tuple(elapsed), logs)
-
-
 def _log_posterior(
-    watched: WatchedGroup, rules: SuspicionRules, unchanged: Evidence, judged: Sequence[_Judged], onsets: range,
+    watched: WatchedGroup, rules: SuspicionRules, unchanged: Evidence, judged: Sequence[Judged], onsets: range,
     count: int,
 ) -> tuple[float, Floats]:  # fmt: skip
     """ln of the probability that nothing changed, and of each hypothesis beginning at each onset."""
@@ -250,7 +205,7 @@ def _mean_over_draws(log_likelihood: Floats, settled: NDArray[np.bool_]) -> Floa
 
 
 def _state(
-    watched: WatchedGroup, judged: Sequence[_Judged], unchanged: Evidence, mass: Floats, nobody: float
+    watched: WatchedGroup, judged: Sequence[Judged], unchanged: Evidence, mass: Floats, nobody: float
 ) -> tuple[Block, ...]:
     """Every hypothesis and draw with its probability now, each as it stands at the onset that is likeliest overall."""
     settled = watched.expected.settled

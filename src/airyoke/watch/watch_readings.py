@@ -62,7 +62,11 @@ READABLES: Final[tuple[Readable, ...]] = (
     Readable("total_peep_cmh2o", "patient", "cmH2O", "total PEEP with all others clamped", Range(0, 60),
              short=("total-peep", "peeptot")),
 )  # fmt: skip
-BY_KEY: Final = {one.key: one for one in READABLES}
+DRIVING_PRESSURE: Final = Readable(
+    "driving_pressure_cmh2o", "patient", "cmH2O", "driving pressure: plateau less total PEEP"
+)
+"""Not read but reckoned from two readings of one round."""
+BY_KEY: Final = {one.key: one for one in (*READABLES, DRIVING_PRESSURE)}
 _NAMES: Final = {name.casefold(): one for one in READABLES for name in (one.key, *one.short)}
 
 
@@ -127,7 +131,7 @@ def _round_findings(one: WatchRound, patients: int) -> list[Finding]:
 def reading_finding(reading: WatchReading, patients: int) -> Finding | None:
     """What is wrong with one reading by itself; ``None`` = nothing."""
     what = BY_KEY.get(reading.key)
-    if what is None:
+    if what is None or what is DRIVING_PRESSURE:
         return unknown_name(reading.key)
     if what.whose == "group" and reading.lane is not None:
         return Finding("watch-whose", "refused", f"{what.words} belongs to the group, not to one patient",
