@@ -65,7 +65,7 @@ def test_the_card_says_who_bag_close_check_with_this_group_s_numbers() -> None:
     text = " ".join(page.rendered().split())
     before = found.runs.baseline.breath
     for words in ("1. Who is it?", "2. Bag that one", "Change to pressure control first. Close that one's inspiratory",
-                  "4. Check the others", f"{before.exhaled_ml[0]:.0f} mL on the machine's display"):  # fmt: skip
+                  "4. Check the others", f"{before.exhaled_ml[0]:.0f} mL on the ventilator's display"):  # fmt: skip
         assert words in text
 
 

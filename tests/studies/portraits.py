@@ -1,6 +1,6 @@
 """The pictures of the app in the README: `python -m tests.studies.portraits`, from the project's folder.
 
-The demo ward as the app shows it in Chromium: the ward at a glance, and one group with its figures.
+The demo ward as the app shows it in Chromium: the ward at a glance, what each of a group gets, and one breath of it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ DOCS = Path(__file__).resolve().parents[2] / "docs"
 
 
 def main() -> int:
-    """Make both."""
+    """Make all three."""
     with tempfile.TemporaryDirectory() as folder, listening() as (door, url):
         record, ticket, _ = make_demo_record(Path(folder), datetime.now().astimezone())
         app = create_app(record, ticket=ticket)
@@ -45,8 +45,9 @@ def main() -> int:
             page.goto(f"{url}/groups/{shared}")
             page.get_by_label("pressure above PEEP, slider", exact=True).press("ArrowRight")
             page.locator("#results s").first.wait_for()
-            page.set_viewport_size({"width": 1180, "height": 1560})
-            page.screenshot(path=str(DOCS / "app-group.png"))
+            page.locator("#results .lanes").screenshot(path=str(DOCS / "app-group.png"))
+            page.goto(f"{url}/groups/{shared}/breath", wait_until="networkidle")
+            page.locator("figure.breath").screenshot(path=str(DOCS / "app-breath.png"))
             browser.close()
         server.should_exit = True
         thread.join(timeout=10.0)

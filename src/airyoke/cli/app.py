@@ -92,7 +92,7 @@ def demo(
 def serve(
     record: Place,
     site: Site = None,
-    host: Annotated[str, typer.Option("--host", help="Other than this machine: needs accounts; https then.")] = (
+    host: Annotated[str, typer.Option("--host", help="Other than this computer: needs accounts; https then.")] = (
         "127.0.0.1"
     ),
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes a free one.")] = 0,

@@ -9,6 +9,7 @@ from airyoke.cli.lanes import lane_mark
 from airyoke.cli.notes import assumed_part, cautions_part
 from airyoke.cli.page import Column, Page, Span
 from airyoke.contract.fault_words import (
+    IN_FULL,
     STANDING_WORDS,
     alarm_words,
     alike,
@@ -29,7 +30,6 @@ from airyoke.faults.report import STANDINGS, FaultFinding, FaultReport
 from airyoke.limits.answer import Assumed
 from airyoke.quantities.cautions import Caution
 
-_IN_FULL: Final = ("silent", "late", "uncertain", "no alarm known")
 _INDENT: Final = 10
 
 
@@ -84,7 +84,7 @@ def _part(page: Page, standing: str, findings: Sequence[FaultFinding]) -> None:
     if not findings:
         return
     page.part(f"{STANDING_WORDS[standing]} ({len(findings)})")
-    if standing in _IN_FULL:
+    if standing in IN_FULL:
         for same in alike(findings):
             if len(same) == 1:
                 _in_full(page, same[0])
@@ -144,7 +144,7 @@ def _in_full(page: Page, finding: FaultFinding) -> None:
 
 
 def _alarms(page: Page, report: FaultReport) -> None:
-    page.part("Alarm limits of the shared machine")
+    page.part("Alarm limits of the shared ventilator")
     rows = [
         [limit_words(row.name, row.side), number_words(row.expected, row.unit),
          *(number_words(value, row.unit) for value in (row.planned, row.usual, row.best)), row.unit]

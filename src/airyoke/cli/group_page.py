@@ -78,4 +78,4 @@ def ventilator_part(page: Page, answer: GroupAnswer) -> None:
     tail = " A hold on a shared circuit is nobody's plateau or total PEEP." if len(answer.patients) > 1 else ""
     volume = shown_volume_words(answer)
     volumes = [] if volume is None else [f"exhaled volume {volume}"]
-    page.text(f"The machine should show: {', '.join((*volumes, *shown))}.{tail}", 2)
+    page.text(f"The ventilator should show: {', '.join((*volumes, *shown))}.{tail}", 2)

@@ -57,7 +57,7 @@ def create_command(where: str, site: str, keeper: str, *, title: str | None, unl
         add_person(record, keeper, ["keeper"], password, by=keeper)
         words = [f"The record of {site} is in {record.database.name}; its keeper is {keeper}."]
         if unlocked:
-            words.append("It is unlocked: whoever is at this machine may write, and no password proves who it was.")
+            words.append("It is unlocked: whoever is at this computer may write, and no password proves who it was.")
         return answer("create", words, record, as_json=as_json)
 
 

@@ -45,7 +45,7 @@ def create(
     keeper: Annotated[str, typer.Option("--keeper", metavar="NAME", help="Who keeps accounts, policy and backups.")],
     title: Annotated[str | None, typer.Option("--title", help="The site in words.")] = None,
     unlocked: Annotated[
-        bool, typer.Option("--unlocked", help="Whoever is at this machine may write: one user, one machine.")
+        bool, typer.Option("--unlocked", help="Whoever is at this computer may write: one user, one computer.")
     ] = False,
     new_password_file: NewPasswordFile = None,
     as_json: Json = False,

@@ -59,7 +59,7 @@ def import_command(source: Path, where: str, site: str | None, *, confirm: str |
         with Record.open(where, site=made) as record:
             words = [
                 f"{record.state().sequence} entries of {made} are in {record.database.name}.",
-                "Accounts do not travel in lines: each keeper named there needs a password, set on this machine.",
+                "Accounts do not travel in lines: each keeper named there needs a password, set on this computer.",
             ]
             return answer("import", words, record, as_json=as_json)
     with Record.open(where, site=site) as record:

@@ -152,7 +152,7 @@ def _ventilator(page: Page, answer: WhatIf) -> None:
             rows.append([name_words(name), number_words(before.value, unit), number_words(after.value, unit), unit])
     if not rows:
         return
-    page.heading("The machine should show")
+    page.heading("The ventilator should show")
     page.table([Column(""), Column("before", right=True), Column("after", right=True), Column("")], rows)
     if len(answer.after.answer.patients) > 1:
         page.text("A hold on a shared circuit is nobody's plateau or total PEEP.", 2)

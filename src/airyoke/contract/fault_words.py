@@ -24,15 +24,17 @@ NOT_SEEN: Final = Caution(
 )
 ALARMS_ARE_GENERIC: Final = Caution(
     "alarms-generic",
-    "Alarm delays and sensors are those of a generic machine, from memory. At the bench, block and disconnect each "
-    "limb and write down which alarm sounds and when. Limits count from what the machine shows before the fault: set "
-    "them again from that. A cough, suction or a turn sounds the best ones too.",
+    "Alarm delays and sensors are those of a generic ventilator, from memory. At the bench, block and disconnect each "
+    "limb and write down which alarm sounds and when. Limits count from what the ventilator shows before the fault: "
+    "set them again from that. A cough, suction or a turn sounds the best ones too.",
 )
 OWN_MONITORS: Final = Caution(
     "own-monitors",
     "A patient without a CO2 curve and an oximeter of its own on a shared ventilator has no monitor: do not share.",
 )
 
+IN_FULL: Final = ("silent", "late", "uncertain", "no alarm known")
+"""What no alarm is to be relied on for is told in full at once; the rest in short, or on demand."""
 STANDING_WORDS: Final = {
     "silent": "Silent: somebody is hurt and no alarm is to be relied on",
     "late": "Told too late: the alarm sounds after the harm",
@@ -172,7 +174,7 @@ def card_words(card: FaultCard) -> tuple[str, ...]:
     lost = "; ".join(f"{LANES[line.lane]} lost: about {line.shown_after_ml:.0f} mL" for line in lines)
     who = (
         "Who is it? The one with the flat CO2 curve and the chest that does not move. "
-        f"All well: {lines[0].shown_before_ml:.0f} mL on the machine's display; {lost}."
+        f"All well: {lines[0].shown_before_ml:.0f} mL on the ventilator's display; {lost}."
     )
     times = "; ".join(
         f"{LANES[line.lane]} {time_words(line.blocked_s.value)} blocked, {time_words(line.off_s.value)} off"

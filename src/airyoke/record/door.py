@@ -25,7 +25,7 @@ def door(host: str, *, encrypted: bool, state: WardState) -> Door:
     """
     if is_this_machine(host):
         if state.site.get("unlocked"):
-            return Door(False, "This record is unlocked: whoever is at this machine may write in it.")
+            return Door(False, "This record is unlocked: whoever is at this computer may write in it.")
         return _with_login(state)
     if state.site.get("unlocked"):
         raise _refused("door-unlocked", f"the record is unlocked, and others may reach {host}",

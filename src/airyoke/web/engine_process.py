@@ -75,11 +75,12 @@ class BreathCurves:
 @dataclass(frozen=True, slots=True)
 class CircuitQuestion:
     """What is to be built from this stock (``None``: nothing was counted), and what should the bench show? ``built`` is
-    the circuit where a plan has chosen it already."""
+    the circuit where a plan has chosen it already, ``parts`` what the record kept of one."""
 
     needs: CircuitNeeds
     stock: dict[str, int] | None
     built: BuiltCircuit | None
+    parts: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,9 +186,15 @@ def _curves(about: WhatIfQuestion, _: Tell) -> BreathCurves:
 def _circuit(about: CircuitQuestion, _: Tell) -> Any:
     from airyoke.bench_check import report_of
     from airyoke.circuit.choice import CannotBuild
-    from airyoke.circuit.from_stock import build_for
+    from airyoke.circuit.from_stock import build_for, circuit_of_parts
 
-    one = build_for(about.needs, about.stock) if about.built is None else about.built
+    one: BuiltCircuit | CannotBuild
+    if about.built is not None:
+        one = about.built
+    elif about.parts:
+        one = circuit_of_parts(len(about.needs.patients), dict(about.parts))
+    else:
+        one = build_for(about.needs, about.stock)
     return one, None if isinstance(one, CannotBuild) else report_of(one.assembly)
 
 

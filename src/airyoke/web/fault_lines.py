@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 from airyoke.contract.fault_words import (
+    IN_FULL,
     STANDING_WORDS,
     alarm_words,
     alike,
@@ -22,9 +22,6 @@ from airyoke.contract.fault_words import (
 from airyoke.contract.words import number_words
 from airyoke.faults.catalogue import LANES
 from airyoke.faults.report import STANDINGS, FaultFinding, FaultReport
-
-OPEN: Final = ("silent", "late", "uncertain", "no alarm known")
-"""What no alarm is to be relied on for is shown at once, the rest on demand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +69,7 @@ def fault_lines(report: FaultReport) -> FaultLines:
         findings = [one for one in report.findings if one.standing == standing]
         if findings:
             lines = tuple(_line(same, standing) for same in alike(findings))
-            parts.append(FaultPart(standing, STANDING_WORDS[standing], standing in OPEN, lines))
+            parts.append(FaultPart(standing, STANDING_WORDS[standing], standing in IN_FULL, lines))
     rows = [one for one in report.alarms.rows if any(v is not None for v in (one.planned, one.usual, one.best))]
     return FaultLines(
         summary_words(report),

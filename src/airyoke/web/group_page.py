@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 
 from airyoke.contract.dials import dial_list
+from airyoke.contract.shown_volume import shown_volume_words
 from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.times import readings_words
 from airyoke.contract.why import explain
@@ -159,6 +160,7 @@ def what_if(visiting: Visit, look: Look, saved: SavedGroup, typed: Mapping[str, 
         "verdict_before": None if same else verdict_words(before, policy, readings_words(times)),
         "lanes": lanes if solved else [],
         "gone": [bed for bed in saved.beds if bed not in {one.label for one in answer.patients}],
+        "shown_volume": shown_volume_words(answer) if solved else None,
         "machine": machine_lines(answer, None if same else before) if solved else [],
         "alarms": both.after.alarms,
         "name_words": name_words, "alarm_words": lambda value: "-" if value is None else plain(value),

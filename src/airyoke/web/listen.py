@@ -54,7 +54,7 @@ def serve(record: Record, address: Address, *, ready: Callable[[str, Line | None
         raise _refused("certificate-half", "a certificate and its key go together", "give both: --certificate, --key")
     if not address.names:
         raise _refused("host-every", f"{address.host} says nothing about what browsers type",
-                       "name this machine with --called")  # fmt: skip
+                       "name this computer with --called")  # fmt: skip
     makes_line = address.certificate is None and address.line_folder is not None and not is_this_machine(address.host)
     encrypted = makes_line or address.certificate is not None
     app = create_app(record, host=address.host, called=address.called, encrypted=encrypted, ticket=ticket)

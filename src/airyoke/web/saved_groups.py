@@ -33,7 +33,7 @@ SHORTEST_EXPIRATION_S: Final = 0.3
 @dataclass(frozen=True, slots=True)
 class SavedGroup:
     """A group that somebody may look at, by the label of its ventilator. ``words`` says what it stands for; ``planned``
-    is its part of the plan, where that is at hand."""
+    is its part of the plan, where that is at hand, ``parts`` the circuit that the record kept of it."""
 
     ventilator: Ventilator
     beds: tuple[str, ...]
@@ -41,6 +41,7 @@ class SavedGroup:
     standing: Literal["running", "planned"]
     words: str
     planned: PlannedGroup | None = None
+    parts: tuple[tuple[str, int], ...] = ()
 
     @property
     def needs(self) -> CircuitNeeds:
@@ -65,17 +66,19 @@ class Knob:
 def saved_groups(desk: Desk, look: Look) -> dict[str, SavedGroup]:
     """Every group by ventilator: what runs comes before what is planned, a new plan before the accepted one."""
     found: dict[str, SavedGroup] = {}
-    for group in (*_running(look), *_worked_out(desk, look), *_accepted(desk, look)):
+    for group in (*_running(desk, look), *_worked_out(desk, look), *_accepted(desk, look)):
         found.setdefault(group.ventilator.label, group)
     return found
 
 
-def _running(look: Look) -> Iterator[SavedGroup]:
+def _running(desk: Desk, look: Look) -> Iterator[SavedGroup]:
     for name, group in look.state.groups.items():
         settings = _settings_of(look.state.settings.get(group.ventilator))
         machine = _machine(look, group.ventilator)
         if settings is not None and machine is not None:
-            yield SavedGroup(machine, group.beds, settings, "running", f"Group {name}, running")
+            parts = _parts_of(next((one for one in _kept_groups(desk, look, group.plan)
+                                    if one["ventilator"] == group.ventilator), None))  # fmt: skip
+            yield SavedGroup(machine, group.beds, settings, "running", f"Group {name}, running", parts=parts)
 
 
 def _worked_out(desk: Desk, look: Look) -> Iterator[SavedGroup]:
@@ -95,13 +98,26 @@ def _accepted(desk: Desk, look: Look) -> Iterator[SavedGroup]:
     for name, plan in reversed(list(look.state.plans.items())):
         if plan.standing != "accepted":
             continue
-        (entry,) = desk.record.entries(plan.made, plan.made)
-        for kept in entry.content["groups"]:
+        for kept in _kept_groups(desk, look, name):
             settings, machine = _settings_of(kept.get("settings")), _machine(look, kept["ventilator"])
             if settings is not None and machine is not None and len(kept["beds"]) > 1:
                 words = f"As accepted in plan {name}; nobody is coupled"
-                yield SavedGroup(machine, tuple(kept["beds"]), settings, "planned", words)
+                yield SavedGroup(machine, tuple(kept["beds"]), settings, "planned", words, parts=_parts_of(kept))
         return
+
+
+def _kept_groups(desk: Desk, look: Look, plan: str | None) -> list[dict[str, Any]]:
+    """The groups of a plan as the record kept them; empty where it has no such plan."""
+    standing = None if plan is None else look.state.plans.get(plan)
+    if standing is None:
+        return []
+    (entry,) = desk.record.entries(standing.made, standing.made)
+    return list(entry.content["groups"])
+
+
+def _parts_of(kept: Mapping[str, Any] | None) -> tuple[tuple[str, int], ...]:
+    circuit = {} if kept is None else kept.get("circuit") or {}
+    return tuple((line["part"], line["count"]) for line in circuit.get("parts", ()))
 
 
 def _machine(look: Look, label: str) -> Ventilator | None:
@@ -178,9 +194,9 @@ def circuit_of(desk: Desk, look: Look, group: SavedGroup) -> tuple[BuiltCircuit 
     """The circuit of the group, the planned one where a plan is at hand, and everything that is asked of it."""
     assert look.ward is not None, "a group has a ward"
     built = None if group.planned is None else group.planned.built
-    question = CircuitQuestion(group.needs, look.ward.stock, built)
+    question = CircuitQuestion(group.needs, look.ward.stock, built, group.parts)
     found: tuple[BuiltCircuit | CannotBuild, CircuitReport | None] = desk.study.ask(
-        "circuit", question, (look.key, group.needs, None if built is None else built.build)
+        "circuit", question, (look.key, group.needs, None if built is None else built.build, group.parts)
     )
     return found
 

@@ -28,7 +28,7 @@ Visiting = Annotated[Visit, Depends(visit)]
 BACKUPS: Final = "backups"
 ROLE_WORDS: Final = {
     "reader": "may read, writes nothing",
-    "writer": "beds, patients, readings, machines, stock, checks, notes",
+    "writer": "beds, patients, readings, ventilators, stock, checks, notes",
     "planner": "as a writer; accepts plans, starts, changes and ends groups",
     "keeper": "people, the policy of the site, backups",
 }

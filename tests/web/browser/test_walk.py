@@ -56,6 +56,11 @@ def test_from_a_slip_that_is_mended_to_a_group_that_runs_and_ends(chromium: Any,
     drawn = page.locator("figure img")
     drawn.wait_for()
     assert drawn.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
+    page.get_by_role("link", name="What can go wrong").click()
+    page.get_by_role("heading", name="If something goes wrong now").wait_for(timeout=180_000)
+    page.get_by_role("link", name="One breath").click()
+    breath = page.locator("figure.breath img")
+    assert breath.evaluate("one => one.decode().then(() => one.naturalWidth)") > 100
     page.goto(own.url + "/print")
     link = page.get_by_role("link", name="Bed card").first.get_attribute("href")
     assert page.request.get(own.url + str(link)).body().startswith(b"%PDF-")
