@@ -164,8 +164,28 @@ def plan(
     keep: Annotated[bool, typer.Option("--keep", help="Write the plan down in the record, under --as.")] = False,
     as_: As = None,
     password_file: PasswordFile = None,
-) -> int:
+    after: Annotated[
+        list[str] | None,
+        typer.Option("--after", metavar="'WORD BED'", help="What happened to a ward that runs: --after 'leaves C2'; "
+                     "frees, fails, ends a ventilator; arrives, improves, worsens, leaves, dies, off."),
+    ] = None,
+    running: Annotated[
+        Path | None,
+        typer.Option("--running", metavar="FILE", help="For --after: the plan that runs, as airyoke plan --json wrote "
+                     "it. Default: what the ward or the record says."),
+    ] = None,
+    recounted: Annotated[
+        bool, typer.Option("--recounted", help="For --after: the stock was counted after the circuits were built.")
+    ] = False,
+) -> int:  # fmt: skip
     """Who shares with whom on which ventilator, at which settings and alarm limits, and what each gets."""
+    if after or running is not None or recounted:
+        from airyoke.cli.replan import AskedAfter, replan_command
+
+        if keep or why is not None or all_pairs:
+            raise typer.BadParameter("--keep, --why and --all-pairs go with a plan, not with --after")
+        asked = AskedAfter(ward, record, site, running, recounted, tuple(after or ()), now, seed, site_parts)
+        return replan_command(asked, as_json=as_json, brief=brief)
     from airyoke.cli.plan import plan_command
 
     return plan_command(ward, record=record, site=site, now=now, seed=seed, as_json=as_json, brief=brief,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,12 +10,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pydantic import ValidationError
-
 from airyoke import __version__
 from airyoke.cli.notes import cautions_part
 from airyoke.cli.page import Column, page_for_stdout, print_page
 from airyoke.cli.plan import planned
+from airyoke.cli.plan_file import read_plan
 from airyoke.cli.progress import engine_notice
 from airyoke.cli.run import EXIT_DONE
 from airyoke.cli.times import now_from
@@ -46,8 +44,6 @@ from airyoke.ward.ward import Ward
 if TYPE_CHECKING:
     from airyoke.record.record import Record
 
-_LARGEST_PLAN_BYTES = 64 * 1024 * 1024
-
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -73,7 +69,7 @@ def print_command(asked: Asked, *, as_json: bool) -> int:
     if asked.source is None and asked.record is None and asked.plan is None:
         raise ward_refused("nothing to print from", "give a workbook or folder, --record, or --plan with a plan")
     now = now_from(asked.now)
-    given = None if asked.plan is None else _read_plan(asked.plan)
+    given = None if asked.plan is None else read_plan(asked.plan, "--plan")
     if asked.record is not None:
         with open_to_read(asked.record, asked.site) as opened:
             answer = _print(asked, _from_record(asked, opened, given, now), paper)
@@ -149,39 +145,6 @@ def _write(folder: Path, files: dict[str, bytes]) -> None:
         reason = f"{folder} cannot be written to: {error.strerror or type(error).__name__}"
         finding = Finding("print-folder", "refused", reason, "name a folder that can be", column="--to")
         raise Refused((finding,)) from None
-
-
-def _read_plan(path: Path) -> PlanAnswer:
-    """A plan as `airyoke plan --json` wrote it."""
-    try:
-        if path.stat().st_size > _LARGEST_PLAN_BYTES:
-            raise _plan_refused("it is larger than any plan", path)
-        content = path.read_bytes()
-    except OSError as error:
-        raise _plan_refused(f"it cannot be opened: {error.strerror or type(error).__name__}", path) from None
-    try:
-        return PlanAnswer.model_validate_json(content)
-    except ValidationError as error:
-        kept = _is_kept(content)
-        first = error.errors(include_url=False)[0]
-        where = ".".join(str(step) for step in first["loc"])
-        reason = "this is what the record keeps of a plan, not the plan" if kept else (
-            f"it is no plan: {where or 'the file'}: {first['msg']}"
-        )  # fmt: skip
-        raise _plan_refused(reason, path) from None
-
-
-def _is_kept(content: bytes) -> bool:
-    try:
-        value = json.loads(content)
-    except (ValueError, RecursionError):
-        return False
-    return isinstance(value, dict) and "answer_sha256" in value
-
-
-def _plan_refused(reason: str, path: Path) -> Refused:
-    remedy = "give the file that airyoke plan --json wrote"
-    return Refused((Finding("print-plan", "refused", reason, remedy, file=path.name, column="--plan"),))
 
 
 def _known(ward: Ward | None) -> Ward:

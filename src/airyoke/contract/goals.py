@@ -13,6 +13,7 @@ GOALS: Final = {
     "needs": ("decisions that the plan depends on", "none so far equal has fewer"),
     "smallest_margin": ("smallest margin of a shared group", "none so far equal has a larger one"),
     "breaks": ("patients taken off or put on a ventilator", "none so far equal has fewer"),
+    "off_first": ("place in the order of the first to come off", "none so far equal takes off one before that"),
     "margin_sum": ("sum of the margins", "none so far equal has a larger one"),
 }
 """Goal -> what is counted, and what the proof says about every other plan."""

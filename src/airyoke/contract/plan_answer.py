@@ -212,9 +212,12 @@ class UnplacedAnswer(Frozen):
 
 
 class GoalAnswer(Frozen):
-    """One goal of the plan: what was reached, the proved bound, the gap, who proved it."""
+    """One goal of the plan: what was reached, the proved bound, the gap, who proved it.
 
-    goal: Literal["placed", "couplings", "needs", "smallest_margin", "breaks", "margin_sum"]
+    ``off_first`` stands in a plan for what runs only: the place in the order of who comes off first.
+    """
+
+    goal: Literal["placed", "couplings", "needs", "smallest_margin", "breaks", "off_first", "margin_sum"]
     value: float | None
     bound: float | None
     gap: float | None

@@ -24,6 +24,7 @@ from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.contract.print_answer import PrintAnswer
 from airyoke.contract.record_answer import RecordAnswer
 from airyoke.contract.region_answer import RoomLeftRegionsAnswer
+from airyoke.contract.replan_answer import ReplanAnswer
 from airyoke.contract.template_answer import TemplateAnswer
 from airyoke.contract.trim_answer import TrimAnswer
 from airyoke.contract.verify_answer import VerifyAnswer
@@ -39,6 +40,7 @@ MODELS: dict[str, type[Frozen]] = {
     "trim": TrimAnswer,
     "room_left": RoomLeftRegionsAnswer,
     "plan": PlanAnswer,
+    "replan": ReplanAnswer,
     "circuit": CircuitAnswer,
     "built": Built,
     "parts": PartsAnswer,

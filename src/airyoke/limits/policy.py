@@ -21,6 +21,8 @@ class Policy:
         Chance that everybody is inside every hard bound.
     confirm_confidence
         What the measured values of a rehearsal must reach before anybody is coupled.
+    break_margin_loss
+        How much of the largest smallest margin a plan gives up for fewer circuits opened.
     false_alarms_per_12_h
         What the best alarm limits of one ventilator may cost, from breath-to-breath scatter alone.
     alarm_within_s
@@ -46,6 +48,7 @@ class Policy:
     confidence: float = 0.70
     hard_confidence: float = 0.95
     confirm_confidence: float = 0.90
+    break_margin_loss: float = 0.10
     rehearse: bool = True
     reading_max_age_h: float = 6.0
     spo2_aim_pct: float = 92.0

@@ -1,7 +1,8 @@
 """Which groups on which ventilators: the goals of a plan one after another, each proved before the next is asked.
 
 Everybody placed > fewest couplings, sum of s(s-1)/2 > fewest decisions > largest smallest margin > fewest breaks
-(the smallest margin may fall by a stated tolerance) > largest sum of margins. Margins are integers (millionths)
+(the smallest margin may fall by a stated tolerance) > largest sum of margins. A plan for a ward that runs asks, after
+the breaks, that those come off first who fit their groups least. Margins are integers (millionths)
 before anything is compared. Equal plans: the one whose groups come first in the order of the beds.
 """
 
@@ -43,12 +44,20 @@ class Assignment:
         return (*self.chosen, *self.witness)
 
 
-def assign(choices: Choices) -> Assignment:
-    """The best disjoint options; ``alternatives`` are left to :func:`left_instead`."""
-    return _reach_goals(*_model(choices), choices)
+def assign(
+    choices: Choices, *, margin_loss: float = BREAK_TOLERANCE, off_first: Sequence[int] | None = None
+) -> Assignment:
+    """The best disjoint options; ``alternatives`` are left to :func:`left_instead`.
+
+    ``margin_loss`` of the smallest margin may be given up for fewer breaks. ``off_first``: beds that share now, who
+    should come off first in front; where given that is a goal after the breaks, see :func:`_off_first`.
+    """
+    return _reach_goals(*_model(choices), choices, margin_loss, off_first)
 
 
-def assign_other_than(best: Assignment, choices: Choices) -> Assignment | None:
+def assign_other_than(
+    best: Assignment, choices: Choices, *, margin_loss: float = BREAK_TOLERANCE
+) -> Assignment | None:
     """The best plan that differs from ``best`` in a shared group or in who is left; ``None`` where there is none."""
     model, x, left = _model(choices)
     options = choices.options
@@ -59,17 +68,23 @@ def assign_other_than(best: Assignment, choices: Choices) -> Assignment | None:
     model.row(cut, high=len(same) + len(best.left) - 1.0)
     if not model.minimise({}).usable:
         return None
-    return _reach_goals(model, x, left, choices)
+    return _reach_goals(model, x, left, choices, margin_loss, None)
 
 
-def _reach_goals(model: IntegerModel, x: list[int], left: list[int], choices: Choices) -> Assignment:
+def _reach_goals(
+    model: IntegerModel, x: list[int], left: list[int], choices: Choices, margin_loss: float,
+    off_first: Sequence[int] | None,
+) -> Assignment:  # fmt: skip
     beds, options, left_breaks = choices.beds, choices.options, choices.left_breaks
     goals: list[Goal] = []
     nobody = Solution("feasible", float(beds), 0.0, (0,) * len(x) + (1,) * len(left))  # the plan that always exists
 
     def reach(goal: str, objective: dict[int, float], last: Solution, closed: frozenset[int] = frozenset()) -> Solution:
         """The next goal with the earlier ones fixed. A solver that gives up leaves the last plan, and an open goal."""
-        solution = model.minimise(objective, closed=closed)
+        if not objective:  # nothing that could be chosen costs anything here
+            solution = Solution("optimal", 0.0, 0.0, last.values)
+        else:
+            solution = model.minimise(objective, closed=closed)
         if not solution.usable:
             kept = _value(objective, last.chosen)
             solution = Solution("feasible", kept, solution.bound, last.values)
@@ -97,13 +112,17 @@ def _reach_goals(model: IntegerModel, x: list[int], left: list[int], choices: Ch
             if proved
             else Goal("smallest_margin", level, None, None, "open", BISECTION)
         )
-        allowed = max(threshold - round(BREAK_TOLERANCE * MARGIN_UNIT), 0)
+        allowed = max(threshold - round(margin_loss * MARGIN_UNIT), 0)
         closed = frozenset(x[k] for k in shared if options[k].units < allowed)
     else:
         goals.append(Goal("smallest_margin", None, None, None, "skipped", "no shared group"))
     breaks = {x[k]: float(o.breaks) for k, o in enumerate(options) if o.breaks}
     breaks |= {left[i]: float(left_breaks[i]) for i in range(beds) if left_breaks[i]}
     solution = reach("breaks", breaks, solution, closed)
+    if off_first is not None:
+        alone = _off_first(options, x, off_first)
+        solution = reach("off_first", alone, solution, closed)
+        goals[-1] = _as_rank(goals[-1], alone, solution, off_first)
     if has_groups:
         total = {x[k]: -float(options[k].units * len(options[k].beds)) for k in shared}
         solution = reach("margin_sum", total, solution, closed)
@@ -228,6 +247,27 @@ def _largest_smallest_margin(
         else:
             high = middle - 1
     return best, levels[low], proved
+
+
+MOST_RANKED = 20  # of an order: weights are powers of two, and stay exact
+
+
+def _off_first(options: Sequence[Option], x: list[int], order: Sequence[int]) -> dict[int, float]:
+    """Who leaves a running circuit to be alone: the first of the order above all, then the second, and so on. Whoever
+    is left alone on it is not opened, and does not come off."""
+    weight = {bed: float(1 << (MOST_RANKED - rank)) for rank, bed in enumerate(order[:MOST_RANKED], start=1)}
+    alone = [(k, o.beds[0]) for k, o in enumerate(options) if o.breaks and len(o.beds) == 1]
+    return {x[k]: -weight[bed] for k, bed in alone if bed in weight}
+
+
+def _as_rank(goal: Goal, alone: Mapping[int, float], solution: Solution, order: Sequence[int]) -> Goal:
+    """The goal told as the place in the order of the first who comes off; skipped where nobody does."""
+    reached = min((alone[v] for v in solution.chosen if v in alone), default=None)
+    if reached is None or not order:
+        return replace(goal, value=None, bound=None, gap=None, status="skipped", by="nobody who shares comes off")
+    rank = float(MOST_RANKED - round(math.log2(-reached)))
+    proved = goal.status == "proved"
+    return replace(goal, value=rank, bound=rank if proved else None, gap=0.0 if proved else None)
 
 
 def _value(objective: dict[int, float], chosen: frozenset[int]) -> float:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from airyoke.circuit.needs import CircuitNeeds
 from airyoke.plan import pool as pools
 from airyoke.plan.assignment import (
-    BREAK_TOLERANCE,
     Assignment,
     assign,
     assign_other_than,
@@ -45,12 +44,12 @@ class Chooser:
         self.highest = None
         assignment, rounds, settled = self.pool.to_fixed_point(self._choose, tell, pools.MOST_JUDGED)
         if not settled:
-            judged = assign(self._choices(self.pool.options(judged_only=True)))
+            judged = self._assign(self._choices(self.pool.options(judged_only=True)))
             # The best of the groups that were offered is no bound where not all of them were.
             bounds = () if self.pool.cut_short else assignment.goals
-            assignment = replace(judged, goals=_opened(judged.goals, bounds))
+            assignment = replace(judged, goals=opened(judged.goals, bounds))
         elif self.pool.cut_short:
-            assignment = replace(assignment, goals=_opened(assignment.goals, ()))
+            assignment = replace(assignment, goals=opened(assignment.goals, ()))
         elif self.pool.store.sizes_compete:
             return self._over_all_builds(assignment, rounds, tell)
         return assignment, rounds
@@ -70,9 +69,9 @@ class Chooser:
             assignment, more, settled = self.pool.to_fixed_point(self._choose, tell, pools.MOST_JUDGED)
             rounds += more
             if not settled:
-                assignment = assign(self._choices(self.pool.options(judged_only=True)))
+                assignment = self._assign(self._choices(self.pool.options(judged_only=True)))
                 break
-        return replace(assignment, goals=_opened(assignment.goals, ())), rounds
+        return replace(assignment, goals=opened(assignment.goals, ())), rounds
 
     def _with_any_builds(
         self, options: list[Option]
@@ -134,13 +133,13 @@ class Chooser:
 
     def _choose(self, options: list[Option]) -> tuple[Assignment, Sequence[Option]]:
         choices = self._choices(options)
-        assignment = self._match(choices) or assign(choices)
+        assignment = self._match(choices) or self._assign(choices)
         return assignment, assignment.rests_on
 
     def _match(self, choices: Choices) -> Assignment | None:
         if not self.pool.offers.alike or self.pool.store.several_builds:
             return None
-        matched = match(choices, round(BREAK_TOLERANCE * MARGIN_UNIT), self.highest)
+        matched = match(choices, round(self._margin_loss * MARGIN_UNIT), self.highest)
         if matched is None:
             return None
         level = next(goal.value for goal in matched.goals if goal.goal == "smallest_margin")
@@ -148,26 +147,33 @@ class Chooser:
         return Assignment(matched.chosen, (), matched.goals, matched.witness)
 
     def _other_than(self, best: Assignment, options: list[Option]) -> Assignment | None:
-        return assign_other_than(best, self._choices(options))
+        return assign_other_than(best, self._choices(options), margin_loss=self._margin_loss)
+
+    @property
+    def _margin_loss(self) -> float:
+        return self.pool.request.policy.break_margin_loss
+
+    def _assign(self, choices: Choices) -> Assignment:
+        return assign(choices, margin_loss=self._margin_loss)
 
 
-def _opened(goals: tuple[Goal, ...], bounds: tuple[Goal, ...]) -> tuple[Goal, ...]:
+def opened(goals: tuple[Goal, ...], bounds: tuple[Goal, ...]) -> tuple[Goal, ...]:
     """Goals of a plan that rests on what was judged in time: proved as far as the bound from everything agrees.
 
     ``bounds`` are the goals reached with every group at its bound. After the first difference no bound is known.
     """
-    opened: list[Goal] = []
+    found: list[Goal] = []
     agree = True
     for number, goal in enumerate(goals):
         bound = bounds[number].value if agree and number < len(bounds) and bounds[number].status == "proved" else None
         if goal.value is None:
-            opened.append(goal)
+            found.append(goal)
             agree = agree and bound is None
         elif bound is None:
-            opened.append(replace(goal, bound=None, gap=None, status="open"))
+            found.append(replace(goal, bound=None, gap=None, status="open"))
             agree = False
         else:
             gap = abs(goal.value - bound)
             agree = gap < 0.5 / MARGIN_UNIT
-            opened.append(replace(goal, bound=bound, gap=gap, status=goal.status if agree else "open"))
-    return tuple(opened)
+            found.append(replace(goal, bound=bound, gap=gap, status=goal.status if agree else "open"))
+    return tuple(found)

@@ -59,7 +59,7 @@ def compose_plan(
     """The plan in full. ``read_at`` are the times of the readings it rests on; ``findings`` those of the ward."""
     tell = progress or (lambda _what, _done, _of: None)
     chosen = sorted(planned.assignment.chosen, key=lambda o: (len(o.beds) == 1, o.beds))
-    groups = [_group(number, o, planned, request) for number, o in enumerate(chosen, start=1)]
+    groups = [planned_group(number, o, planned, request) for number, o in enumerate(chosen, start=1)]
     for label in dict.fromkeys(label for _, label in planned.kept):
         together = [request.candidates[i] for i, on in planned.kept if on == label]
         groups.append(_unjudged(len(groups) + 1, together, label))
@@ -100,7 +100,8 @@ def compose_plan(
     )
 
 
-def _group(number: int, option: Option, planned: Planned, request: Request) -> PlannedGroup:
+def planned_group(number: int, option: Option, planned: Planned, request: Request) -> PlannedGroup:
+    """One ventilator of a plan with everything to dial; ``number`` makes its name."""
     members = [request.candidates[i] for i in option.beds]
     ventilator = planned.ventilators[option.ventilator]
     breaks = tuple(c.bed for c in members if c.ventilator != ventilator.label)

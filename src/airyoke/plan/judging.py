@@ -57,12 +57,12 @@ class Verdict:
         return self.answer is not None and self.answer.margin is not None and self.answer.margin.allowed
 
 
-Asked = tuple[tuple[int, ...], Ventilator, tuple[tuple[str, int], ...]]
+Asked = tuple[tuple[int, ...], Ventilator, str, tuple[tuple[str, int], ...]]
 
 
 def _asked(members: tuple[int, ...], kind: Ventilator, build: Build) -> Asked:
-    """What a verdict is known by: the parts of a build stand for it."""
-    return members, kind, build.parts
+    """What a verdict is known by: the name and the parts of a build stand for it."""
+    return members, kind, build.name, build.parts
 
 
 class Judge:
@@ -81,6 +81,30 @@ class Judge:
         self._searches: dict[Ventilator, SettingsSearch] = {}
         self._screened: dict[Asked, Screened | None] = {}
         self._verdicts: dict[Asked, Verdict] = {}
+
+    def carried_to(self, candidates: Sequence[Candidate]) -> Judge:
+        """A judge of the ward as it is now that knows every verdict on beds whose patient and settings are as they
+        were; where they are in the list does not matter, nor which ventilator they are on."""
+        other = Judge(candidates, self.policy, self.draws, self.seed)
+        now = {c.bed: i for i, c in enumerate(candidates)}
+        moved = {
+            i: now[c.bed]
+            for i, c in enumerate(self.candidates)
+            if c.bed in now
+            and (c.patient, c.present_settings)
+            == (candidates[now[c.bed]].patient, candidates[now[c.bed]].present_settings)
+        }
+        same = {self.candidates[i].bed for i in moved}
+        other._screens = {kind: screen.keeping(same) for kind, screen in self._screens.items()}
+        other._searches = dict(self._searches)
+        for (members, *asked), screened in self._screened.items():
+            if moved.keys() >= set(members):
+                other._screened[tuple(moved[i] for i in members), *asked] = screened  # type: ignore[index]
+        for (members, *asked), verdict in self._verdicts.items():
+            if moved.keys() >= set(members):
+                there = tuple(moved[i] for i in members)
+                other._verdicts[there, *asked] = replace(verdict, members=there)  # type: ignore[index]
+        return other
 
     def prepare(self, kind: Ventilator, build: Build) -> None:
         """Make the screen's tables of everybody who may share, on this build, in one run of the engine."""

@@ -101,7 +101,7 @@ class Unplaced:
 class Goal:
     """One goal of the plan in its order: what was reached, the proved bound, the gap, and who proved it."""
 
-    goal: Literal["placed", "couplings", "needs", "smallest_margin", "breaks", "margin_sum"]
+    goal: Literal["placed", "couplings", "needs", "smallest_margin", "breaks", "off_first", "margin_sum"]
     value: float | None
     bound: float | None
     gap: float | None

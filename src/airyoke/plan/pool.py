@@ -125,7 +125,7 @@ class Pool:
                     continue
                 for build in self.builds(members):
                     verdict = self.judge.known(members, kind, build)
-                    if verdict is not None and not self._usable(verdict, pool):
+                    if verdict is not None and not self.usable(verdict, pool):
                         continue
                     if verdict is None and judged_only:
                         continue
@@ -214,7 +214,7 @@ class Pool:
         near = [self._on_best_build(members, kind) for pool, kind in self.kinds() if self.near(pool, members)]
         return max(near, default=float("-inf"))
 
-    def _usable(self, verdict: Verdict, pool: int) -> bool:
+    def usable(self, verdict: Verdict, pool: int) -> bool:
         """Allowed, and the machine could show, and alarm on, what all of them exhale."""
         if not verdict.allowed or verdict.answer is None:
             return False

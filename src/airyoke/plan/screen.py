@@ -11,7 +11,7 @@ held in 99.6 % of 5,000 groups of fresh wards; 2 would have been kept from the e
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -80,6 +80,12 @@ class Screen:
         self.seed = seed
         self.grid = _coarse(settings_grid(ventilator, policy), ventilator)
         self._tables: dict[tuple[str, FlowNetwork], PatientTable] = {}
+
+    def keeping(self, labels: Collection[str]) -> Screen:
+        """A screen of its own that knows the tables of these patients: of those who are as they were."""
+        other = Screen(self.ventilator, self.policy, self.seed)
+        other._tables = {key: table for key, table in self._tables.items() if key[0] in labels}
+        return other
 
     @property
     def usable(self) -> bool:

@@ -59,6 +59,12 @@ class StoreRoom:
         self._builds: dict[Kind, tuple[Build, ...]] = {}
         self._made: dict[Parts, BuiltCircuit] = {}
 
+    def serves(self, stock: Mapping[str, int] | None, most_groups: int, catalogue: Catalogue) -> bool:
+        """Whether its builds are those of this stock: the same parts, for as many groups."""
+        if stock is None or self.stock is None:
+            return stock is None and self.stock is None
+        return (dict(stock), most_groups, catalogue) == (self.stock, self._most_groups, self.catalogue)
+
     def builds(self, size: int, *, heated: bool) -> tuple[Build, ...]:
         """What a group of that size may be built on, best first; ``heated``: everybody in it is on a heated
         humidifier now, so that one in the shared trunk would do as well. Empty where the stock gives none."""

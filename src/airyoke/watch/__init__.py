@@ -20,6 +20,16 @@ from airyoke.watch.start import (
     equipment_for,
     stop_rules,
 )
+from airyoke.watch.undo import (
+    Leaving,
+    OffFirst,
+    OffFirstRules,
+    OffReason,
+    Sharer,
+    Staying,
+    exit_sequence,
+    off_first,
+)
 
 __all__ = [
     "ABANDON",
@@ -39,9 +49,15 @@ __all__ = [
     "Due",
     "Emergency",
     "Item",
+    "Leaving",
     "Left",
     "Need",
+    "OffFirst",
+    "OffFirstRules",
+    "OffReason",
     "Round",
+    "Sharer",
+    "Staying",
     "Stop",
     "StopRules",
     "Task",
@@ -51,7 +67,9 @@ __all__ = [
     "due_of_a_build",
     "due_of_a_group",
     "equipment_for",
+    "exit_sequence",
     "filled",
+    "off_first",
     "rounds",
     "sequence",
     "stop_rules",
