@@ -14,11 +14,12 @@ from dataclasses import dataclass, replace
 
 from airyoke.circuit.choice import buildable
 from airyoke.circuit.needs import Catalogue, CircuitNeeds
+from airyoke.limits.policy import Policy
 from airyoke.plan.options import KEPT, MARGIN_UNIT, Choices, Option, pool_number
 from airyoke.plan.plan import Goal
 from airyoke.solver.integer import IntegerModel, Solution
 
-BREAK_TOLERANCE = 0.10  # of margin: a plan may give up this much of its smallest margin for fewer breaks
+BREAK_TOLERANCE = Policy().break_margin_loss
 MOST_ALTERNATIVES = 12
 SOLVER = "HiGHS (branch and bound, gap 0)"
 BISECTION = f"{SOLVER}, by bisection"
