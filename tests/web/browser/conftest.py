@@ -17,10 +17,10 @@ import pytest
 import uvicorn
 
 from airyoke.record import Record
-from airyoke.ward.demo import demo_tables
 from airyoke.web.app import create_app
-from airyoke.web.demo import Tables, Ticket
+from airyoke.web.demo import Ticket
 from airyoke.web.desk import Desk
+from ward.small import small_ward
 from web.conftest import PASSWORD, demo_record
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -39,15 +39,6 @@ class Served:
     desk: Desk
 
 
-def small_ward() -> Tables:
-    """Four beds of the demo ward and three machines: a pair fits, and the plan takes seconds."""
-    tables = demo_tables(datetime.now(UTC))
-    tables["beds"] = [row for row in tables["beds"] if row["bed"] in ("E2", "E3", "W1", "W2")]
-    tables["ventilators"] = [row for row in tables["ventilators"] if row["ventilator"] in ("V2", "V3", "V5", "V6")][:3]
-    tables["beds"][-1]["ventilator"] = None
-    return tables
-
-
 @contextmanager
 def listening() -> Iterator[tuple[socket.socket, str]]:
     """A socket on a free port, and its address."""
@@ -59,7 +50,7 @@ def listening() -> Iterator[tuple[socket.socket, str]]:
 @contextmanager
 def planned_app(folder: Path) -> Iterator[Served]:
     """The small ward served, its plan worked out, the engine warm."""
-    with demo_record(folder, tables=small_ward()) as record, listening() as (door, url):
+    with demo_record(folder, tables=small_ward(datetime.now(UTC))) as record, listening() as (door, url):
         app = create_app(record, ticket=Ticket("ann", "only-once"))
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="on"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
