@@ -233,4 +233,4 @@ def test_in_pressure_control_the_machine_misses_one_of_n(patients: int) -> None:
 
 def test_what_changes_no_flow_changes_no_volume() -> None:
     for fault in ("oxygen-lost", "oxygen-100"):
-        np.testing.assert_allclose([change(fault, "pc").a, change(fault, "pc").b], 1.0, rtol=1e-6)
+        np.testing.assert_allclose([change(fault, "pc").a, change(fault, "pc").b], 1.0, rtol=1e-4)

@@ -22,14 +22,14 @@ STEPS_OF_AN_EFFORT = 24.0
 
 # Columns of a course's phase, after those of any phase.
 (
-    C_PEEP, C_FLOW_LIMIT, C_SCALE, C_HIGHEST, C_LOWEST, C_MISSING, C_ARMED_FROM, C_STARTS,
-) = range(at.PHASE_COLUMNS, at.PHASE_COLUMNS + 8)  # fmt: skip
-COURSE_COLUMNS = at.PHASE_COLUMNS + 8
+    C_PEEP, C_FLOW_LIMIT, C_SCALE, C_HIGHEST, C_LOWEST, C_MISSING, C_ARMED_FROM, C_STARTS, C_FIRST_STEP,
+) = range(at.PHASE_COLUMNS, at.PHASE_COLUMNS + 9)  # fmt: skip
+COURSE_COLUMNS = at.PHASE_COLUMNS + 9
 # Columns of the effort of a patient.
 E_AMPLITUDE, E_AT, E_TIME = 0, 1, 2
 # Columns of what comes back; then one a patient of each kind.
-R_ELAPSED, R_EVENT, R_STEPS, R_PORT, R_PORT_PEAK, R_PORT_SUM, R_SPLITTER_PEAK = range(7)
-R_PEAK = 7
+R_ELAPSED, R_EVENT, R_STEPS, R_PORT, R_PORT_PEAK, R_PORT_SUM, R_SPLITTER_PEAK, R_FIRST_STEP = range(8)
+R_PEAK = 8
 R_BACKFLOW = R_PEAK + at.MAX_PATIENTS
 R_ALVEOLAR = R_BACKFLOW + at.MAX_PATIENTS
 RESULT_COLUMNS = R_ALVEOLAR + at.MAX_PATIENTS
@@ -64,7 +64,7 @@ def _enter(w, n, lane, run, tables, bridges, wide, phases, efforts, states, tole
     w[at.PEEP, lane] = phase[C_PEEP]
     w[at.FLOW_LIMIT, lane] = phase[C_FLOW_LIMIT]
     w[at.VOLUME_SCALE, lane] = phase[C_SCALE]
-    begin_phase(w, n, lane, phase, 0.0)
+    begin_phase(w, n, lane, phase, min(phase[C_FIRST_STEP], phase[at.DURATION]))
     w[at.HIGHEST, lane] = phase[C_HIGHEST]
     w[at.LOWEST, lane] = phase[C_LOWEST]
     w[at.MISSING_FLOW, lane] = phase[C_MISSING]
@@ -116,6 +116,7 @@ def _leave(w, n, lane, state, result):
     result[R_PORT_PEAK] = w[at.PEAK_PORT, lane]
     result[R_PORT_SUM] = w[at.PORT_SUM, lane]
     result[R_SPLITTER_PEAK] = w[at.PEAK_IN, lane]
+    result[R_FIRST_STEP] = w[at.STEP_TAKEN, lane]
     for i in range(n):
         result[R_PEAK + i] = w[at.PEAK + i, lane]
         result[R_BACKFLOW + i] = w[at.BACKFLOW + i, lane]

@@ -98,6 +98,7 @@ class Course:
     machine: MachineBreaths
     breaths: Integers  # (runs,)
     steps: Integers  # (runs,)
+    repeats: NDArray[np.bool_]  # (runs,): its last breath is every further one
     failed: tuple[str, ...]  # why a run is no answer, "" where it is one
     end: Floats  # (runs, nodes): where a further course may start
     curves: Curves | None = None
@@ -116,11 +117,17 @@ def run_course(
     lungs_of: Integers | None = None,
     machine_of: Integers | None = None,
     start: Floats | None = None,
+    peak_before_cmh2o: Floats | None = None,
+    repeat: float | None = None,
     accuracy: Accuracy = FINE,
     curves: bool = False,
     threads: int = THREADS,
 ) -> Course:
     """Breathe ``duration_s`` seconds from the settled breath of each run (or the states ``start``) on.
+
+    ``repeat``: a run ends early, and says so in ``repeats``, once no event is to come and its breaths repeat within
+    this part of the largest volume (pressures: of 20 cmH2O). ``peak_before_cmh2o`` (runs,): at the inspiratory
+    splitter in the breath before ``start``, by which a machine that compensates for its circuit begins.
 
     As many runs as ``lungs_of`` has entries (one for each row of ``lungs`` where None); the other indices default to
     the first. A run is named in ``failed`` where no settled breath to start from was found, where steps collapsed or
@@ -154,8 +161,8 @@ def run_course(
         np.array([phases for phases, _ in plans]), np.array([row for _, row in plans]),
         np.array([_bounds(one) for one in machines]), circuit,
     )  # fmt: skip
-    scale = np.ones(runs)
     failed = [""] * runs
+    peak = rules.rows[dialled, k.SET_PEEP] if peak_before_cmh2o is None else peak_before_cmh2o
     if start is None:
         first = settle(
             networks, settings, lungs.rows(who), network_of=network, settings_of=dialled, accuracy=accuracy,
@@ -163,16 +170,17 @@ def run_course(
         )  # fmt: skip
         start = first.end
         failed = ["" if good else "no settled breath to start from" for good in first.settled]
-        rise = np.maximum(first.ventilator_peak_cmh2o - rules.rows[dialled, k.SET_PEEP], 0.0)
-        compensates = rules.rows[dialled, k.COMPENSATES] > 0.0
-        scale = np.where(compensates, 1.0 + circuit * rise / rules.rows[dialled, k.SET_VOLUME], 1.0)
+        peak = first.ventilator_peak_cmh2o
+    rise = np.maximum(peak - rules.rows[dialled, k.SET_PEEP], 0.0)
+    compensates = rules.rows[dialled, k.COMPENSATES] > 0.0
+    scale = np.where(compensates, 1.0 + circuit * rise / rules.rows[dialled, k.SET_VOLUME], 1.0)
     wide = wide_rows(lungs)
     plain = lung_rows(lungs)
 
     def refill(state: Floats, which: Integers, before: Integers, after: Integers) -> None:
         _refill(state, which, patients, plain, wide, before, after)
 
-    bench = Bench(rules, events, start, network, who, dialled, machine, scale, patients, duration_s, refill)
+    bench = Bench(rules, events, start, network, who, dialled, machine, scale, patients, duration_s, refill, repeat)
     bench.failed |= np.array([name != "" for name in failed])
     samples = _breathe(bench, networks, plain, wide, duration_s, accuracy.final, curves, threads)
     names = [
@@ -217,7 +225,7 @@ def _breathe(
     nested, holes = networks.nested_always, networks.holes_always
     while True:
         bench.apply_events()
-        who = np.flatnonzero(~bench.failed & (bench.now < duration_s - 1e-9))
+        who = np.flatnonzero(~bench.failed & ~bench.repeats & (bench.now < duration_s - 1e-9))
         if not len(who):
             return samples
         table, left = bench.phases(who)
@@ -311,6 +319,7 @@ def _answer(bench: Bench, failed: tuple[str, ...], samples: Floats) -> Course:
         ),
         breaths=bench.count,
         steps=bench.steps,
+        repeats=bench.repeats,
         failed=failed,
         end=bench.state,
         curves=curves,

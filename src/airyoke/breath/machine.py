@@ -20,6 +20,9 @@ from airyoke.breath.mechanics import Floats, Integers
 MIN_EXPIRATION_S = 0.2  # a machine does not listen for an effort before (common practice, no source)
 INSTANT_S = 1e-9
 BREATHING, HOLDING, STOPPED = 0, 1, 2
+# A change from one breath to the next is measured by the largest volume, but not less than this; pressures by that.
+LEAST_VOLUME_L, PRESSURE_SCALE_CMH2O = 0.05, 20.0
+SLOWEST = 0.98  # the most of a change that is taken to come again with the next breath
 RUN_VALUES = (
     "starts", "inspiratory_time", "triggered", "cut_short", "inspired", "exhaled", "leaked", "port_peak", "port_peep",
     "port_plateau", "port_mean",
@@ -43,10 +46,11 @@ class Bench:
     def __init__(
         self, rules: Rules, events: Floats, state: Floats, network: Integers, lungs: Integers, settings: Integers,
         machine: Integers, scale: Floats, patients: int, duration_s: float, refill: Callable[..., None],
+        repeat: float | None,
     ) -> None:  # fmt: skip
         runs = len(state)
         self.rules, self.events, self.patients, self.duration_s = rules, events, patients, duration_s
-        self.refill = refill
+        self.refill, self.repeat = refill, repeat
         self.state, self.network, self.lungs = state.copy(), network.copy(), lungs.copy()
         self.settings, self.machine = settings.copy(), machine.copy()
         self.next_settings, self.next_machine = settings.copy(), machine.copy()
@@ -54,8 +58,10 @@ class Bench:
         self.now, self.began, self.turned = np.zeros(runs), np.zeros(runs), np.zeros(runs)
         self.phase, self.offset = np.zeros(runs, np.int64), np.zeros(runs)
         self.mode = np.zeros(runs, np.int64)
+        self.first_step = np.zeros((runs, k.MAX_PHASES))  # of each phase when it last began; 0 = not known
         self.holding, self.hold_in, self.hold_out = np.zeros(runs), np.zeros(runs), np.zeros(runs)
         self.failed = np.zeros(runs, bool)
+        self.repeats, self.changed = np.zeros(runs, bool), np.full(runs, np.inf)
         self.steps = np.zeros(runs, np.int64)
         self.effort = np.zeros((runs, patients, 3))
         self.effort[:, :, c.E_TIME] = 1.0
@@ -102,6 +108,21 @@ class Bench:
                 self.kept[name][who, number] = values[who]
         self.count[who] += 1
         self.open[who] = False
+        if self.repeat is not None:
+            self._compare(who[number > 0], self.repeat)
+
+    def _compare(self, who: Integers, repeat: float) -> None:
+        """Find the runs whose last breath was the one before, and will be the next: nothing is to come, and neither the
+        change nor what would follow at the pace of the last two is more than the part ``repeat``."""
+        number = self.count[who] - 1
+        largest = np.maximum(self.kept["volume"][who, number].max(axis=1), LEAST_VOLUME_L)
+        scales = {"volume": largest[:, None], "plateau": PRESSURE_SCALE_CMH2O, "total_peep": PRESSURE_SCALE_CMH2O}
+        changes = [np.abs(self.kept[n][who, number] - self.kept[n][who, number - 1]) / by for n, by in scales.items()]
+        change = np.max(changes, axis=(0, 2))
+        pace = np.minimum(change / np.maximum(self.changed[who], INSTANT_S), SLOWEST)
+        self.changed[who] = change
+        over = self.next_event[who] >= self.last_event[who]
+        self.repeats[who] = over & (change <= repeat) & (change * pace <= repeat * (1.0 - pace))
 
     def due(self) -> Floats:
         """When the next event of each run is."""
@@ -195,7 +216,12 @@ class Bench:
         table[:, c.C_MISSING] = np.where(out, bounds[:, 2], NEVER)
         table[:, c.C_ARMED_FROM] = np.maximum(self.turned[who] + MIN_EXPIRATION_S - self.now[who], 0.0)
         table[:, c.C_STARTS] = self.now[who]
+        table[:, c.C_FIRST_STEP] = np.where(self._at_beginning(who), self.first_step[who, self.phase[who]], 0.0)
         return table, left
+
+    def _at_beginning(self, who: Integers) -> np.ndarray:
+        """Which runs are where a phase of a breath begins."""
+        return np.asarray((self.offset[who] == 0.0) & (self.mode[who] == BREATHING))
 
     def account(self, who: Integers, before: Floats, results: Floats, left: Floats) -> None:
         """Add a call's flows to the breath, then go on: to the next phase, breath or hold."""
@@ -205,6 +231,8 @@ class Bench:
         broken = ~passed & (result[:, c.R_EVENT] != 1.0)
         self.failed[who[broken]] = True
         inside = (self.phase[who] < self._inspiration(who)) & (self.mode[who] != STOPPED)
+        began = self._at_beginning(who)
+        self.first_step[who[began], self.phase[who[began]]] = result[began, c.R_FIRST_STEP]
         self.offset[who] += result[:, c.R_ELAPSED]
         self.holding[who] -= result[:, c.R_ELAPSED]
         self.now[who] += result[:, c.R_ELAPSED]

@@ -75,6 +75,32 @@ def pack(networks: Sequence[FlowNetwork]) -> PackedNetworks:
     return PackedNetworks(limbs, trunks, (tree, bridges, merged), holes)
 
 
+def pack_drawn(networks: Sequence[FlowNetwork], resistance: Floats, compliance: Floats) -> PackedNetworks:
+    """Each network once for every pair of factors (see ``FlowNetwork.scaled``), one network after the other.
+
+    Every number of a packed network is a straight line in the factor of its kind, so that two of them say all.
+    """
+    once, twice = pack(networks), pack([network.scaled(2.0, 2.0) for network in networks])
+
+    def along(first: Floats, second: Floats, compliances: tuple[int, ...]) -> Floats:
+        factor = np.repeat(resistance[:, None], first.shape[-1], axis=1)
+        factor[:, list(compliances)] = compliance[:, None]
+        factor = factor.reshape(1, len(resistance), *(1,) * (first.ndim - 2), first.shape[-1])
+        rows = first[:, None] + (second - first)[:, None] * (factor - 1.0)
+        return np.asarray(rows.reshape(-1, *first.shape[1:]))
+
+    nested = None
+    if once.nested is not None and twice.nested is not None:
+        (tree, bridges, merged), (_, bridges_2, merged_2) = once.nested, twice.nested
+        nested = tree, along(bridges, bridges_2, (k.BETWEEN_C,)), along(merged, merged_2, (k.WYE_C,))
+    return PackedNetworks(
+        along(once.limbs, twice.limbs, (k.WYE_C,)),
+        along(once.trunks, twice.trunks, (k.SPLITTER_IN_C, k.SPLITTER_OUT_C)),
+        nested,
+        None if once.holes is None else np.repeat(once.holes, len(resistance), axis=0),
+    )
+
+
 def _tree(
     network: FlowNetwork,
 ) -> tuple[tuple[list[int], list[int], list[tuple[int, int]]], list[Branch]]:

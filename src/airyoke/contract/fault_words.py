@@ -84,13 +84,19 @@ def _what(harm: Harm) -> str:
         soon = "" if harm.seconds is None else _within(harm.seconds)
         return f"{name_words(harm.quantity)} falls to {value} (bound {bound}){soon}"
     if harm.kind == "overdistension":
-        return f"{name_words(harm.quantity)} {value} (bound {bound}), from the next breath"
+        return f"{name_words(harm.quantity)} {value} (bound {bound}){_from(harm.seconds)}"
     if harm.kind == "trapping":
-        soon = "over some breaths" if harm.seconds is None else f"in {time_words(harm.seconds.value)}"
-        return f"trapped PEEP {value} (bound {bound}), {soon}"
+        return f"trapped PEEP {value} (bound {bound}){_from(harm.seconds)}"
     if harm.kind == "peep-lost":
-        return f"loses {value} of PEEP, at once"
+        return f"loses {value} of PEEP{_from(harm.seconds)}"
     return f"{value} a breath come back out of the limb: rebreathing, and its gas reaches the others"
+
+
+def _from(first: Seconds | None) -> str:
+    """The first breath that breaks a bound; nothing where none of the course does."""
+    if first is None:
+        return ""
+    return ", at once" if first.value < 10.0 else f", from {time_words(first.value)} on"
 
 
 def _within(time: Seconds) -> str:

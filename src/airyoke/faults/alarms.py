@@ -120,10 +120,13 @@ class Before:
         breaths, patients = both.patients_ml.shape[1:]
         noise = Noise.drawn(self.watch, len(self.rows), breaths, patients)
         display = displayed(both, self.watch, self.rows, noise, self.sensors)
-        courses = {one.key: self._course(display, one, history) for one in self.watch.system.conditions}
+        ended = both.cut_short[self.rows]
+        courses = {one.key: self._course(display, one, history, ended) for one in self.watch.system.conditions}
         return After(display, courses)
 
-    def _course(self, display: Displayed, condition: AlarmCondition, history: int) -> Course:
+    def _course(
+        self, display: Displayed, condition: AlarmCondition, history: int, ended: NDArray[np.bool_]
+    ) -> Course:
         watch = self.watch
         if condition.name == "apnoea":
             began, lengths = gaps_s(display)
@@ -131,6 +134,8 @@ class Before:
         values = watched(display, condition, watch) + self.stands_off(condition)
         values = nearest_inside(values, watch.beyond(condition), condition.side)
         early = condition.key == ("airway_pressure", "high")
+        if early:
+            values = np.where(ended, np.inf, values)  # the alarm has ended these breaths itself
         known = display.starts_s + (watch.settings.inspiratory_time_s if early else display.periods_s)
         return Course(values[:, history:], known[:, history:])
 

@@ -158,11 +158,6 @@ def _of_people(patients: int) -> Iterator[Fault]:
             also=pairs,
         )  # fmt: skip
     yield Fault(
-        "water-in-a-loop", "Water lies in a low loop of a hose", None, "a rattle; drain it, hoses falling to the trap",
-        REASONED,
-        reasoned=Reasoned("the flow swings and may trigger breaths for all; resistance rises", "injury", "delayed"),
-    )  # fmt: skip
-    yield Fault(
         "alarms-changed", "Somebody widened or silenced the shared alarms", None,
         "compare with the plan every hour", REASONED,
         reasoned=Reasoned("every fault that an alarm would have told stays silent", "life", "delayed"),

@@ -58,6 +58,11 @@ def peep_valve_open(network: FlowNetwork, lane: int) -> FlowNetwork:
     return with_limb(network, lane, peep_valve_cmh2o=0.0)
 
 
+def water_standing(network: FlowNetwork, lane: int, head_cmh2o: float) -> FlowNetwork:
+    """Gas has to push a head of water aside on its way out, as through a water seal."""
+    return with_limb(network, lane, peep_valve_cmh2o=network.limbs[lane].peep_valve_cmh2o + head_cmh2o)
+
+
 def restrictor_open(network: FlowNetwork, lane: int, restrictor_cmh2o_s2_per_l2: float) -> FlowNetwork:
     """A restrictor of that size slipped open."""
     before = network.limbs[lane].inspiratory

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from airyoke.breath.events import Effort
 from airyoke.breath.settings import Settings
 from airyoke.circuit.network import FlowNetwork
 from airyoke.lungs.stores import Airway
@@ -25,8 +26,27 @@ class LungChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Unrest:
+    """What goes on with a fault without end, every ``every_s`` seconds: an effort of somebody's muscles, or a swing of
+    the network to another one, for half of that time."""
+
+    every_s: float
+    effort: Effort | None = None
+    swings_to: Callable[[FlowNetwork], FlowNetwork] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Effect:
     """What a fault changes of what the engine takes; ``None`` stays as it was.
+
+    unrest
+        What goes on besides.
+    trigger_cmh2o
+        The machine starts a breath where the pressure falls this far below PEEP; ``None``: its trigger is set to where
+        nothing sets it off.
+    cut_short
+        The high limit of the airway pressure ends breaths. Other faults are breathed without: what comes of them with
+        the alarm at its widest.
 
     airway
         How the lung of the fault's lane (of everybody, where it is shared) stands once nothing is ventilated: open
@@ -40,6 +60,9 @@ class Effect:
     network: Callable[[FlowNetwork], FlowNetwork] | None = None
     lungs: LungChange | None = None
     settings: Callable[[Settings], Settings] | None = None
+    unrest: Unrest | None = None
+    trigger_cmh2o: float | None = None
+    cut_short: bool = False
     airway: Airway = "circuit"
     opens: bool = False
     stops: bool = False

@@ -40,6 +40,10 @@ class Seconds:
     low: float
     high: float
 
+    def later(self, by_s: float) -> Seconds:
+        """The same, counted from so much earlier."""
+        return Seconds(self.value + by_s, self.low + by_s, self.high + by_s)
+
 
 class GasReserve:
     """The gas stores of every patient of a group, as they are when the fault comes.
@@ -66,8 +70,17 @@ class GasReserve:
         dead = self._dead_space(lane)
         base = self._runs.baseline.breath.tidal_volume_ml[:, lane] - dead
         now = outcome.breath.tidal_volume_ml[:, lane] - dead
-        rate = outcome.settings[0].rate_per_min / self._runs.settings.rate_per_min
+        every = np.array([one.rate_per_min for one in outcome.settings])
+        rate = every[outcome.settings_of] / self._runs.settings.rate_per_min
         return np.asarray(np.where(base > 0.0, rate * np.maximum(now, 0.0) / np.where(base > 0.0, base, 1.0), 0.0))
+
+    def seconds_until_nothing(self, run: FaultRun, lane: int) -> float:
+        """How long the fault takes until no breath gets past the dead space any more, best estimate."""
+        way = run.way
+        if way is None:
+            return 0.0
+        got = way.tidal_volume_ml[0, :, lane] > self.dead_space_ml(lane)
+        return float(way.ends_s[0, np.flatnonzero(got)[-1]]) if got.any() and not got[-1] else 0.0
 
     def seconds_without_ventilation(self, lane: int, airway: Airway) -> Seconds:
         """Until SpO2 is below 85 % once nothing is ventilated."""

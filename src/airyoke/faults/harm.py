@@ -51,6 +51,8 @@ _PRIORITY: Final[dict[tuple[Result, Onset], Priority]] = {
     ("minor", "delayed"): "low",
 }
 PRIORITIES: Final[tuple[Priority, ...]] = ("high", "medium", "low")
+# Harms that come once blood gases are out of bounds; the others begin with a breath.
+GAS_KINDS: Final[tuple[Kind, ...]] = ("no-ventilation", "little-ventilation", "low-oxygen")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,8 @@ class Harm:
     """One patient hurt in one way.
 
     ``probability`` is the share of draws in which it comes. ``value`` at best estimate against ``bound``, both of
-    ``quantity`` (a key of the dictionary). ``seconds`` until it comes, ``None`` where that is not computed;
+    ``quantity`` (a key of the dictionary). ``seconds`` until it comes: until the gases of the blood are there, or the
+    first breath that breaks the bound; ``None`` where that is not computed;
     ``co2_mmhg_per_min`` how fast PaCO2 rises where nothing is ventilated.
     """
 
@@ -149,10 +152,11 @@ def _of_lane(
     nothing = left < NEXT_TO_NOTHING
     share = _share(nothing, settled)
     if share >= MOSTLY:
-        yield _not_ventilated(run.fault, lane, share, float(outcome.breath.tidal_volume_ml[0, lane]), reserve)
+        volume_ml = float(outcome.breath.tidal_volume_ml[0, lane])
+        yield _not_ventilated(run.fault, lane, share, volume_ml, reserve, reserve.seconds_until_nothing(run, lane))
     else:
         yield from _gases(run, outcome, runs, policy, reserve, lane, nothing)
-    yield from _pressures(run.fault, outcome, runs, policy, lane)
+    yield from _pressures(run, outcome, runs, policy, lane)
     back = outcome.breath.backflow_ml[:, lane]
     before = runs.baseline.breath.backflow_ml[:, lane]
     share = _share((back > BACKFLOW_ML) & (back > before + BACKFLOW_ML), settled)
@@ -160,11 +164,13 @@ def _of_lane(
         yield Harm(lane, "backflow", share, "backflow_ml", float(back[0]), BACKFLOW_ML, "injury", "delayed")
 
 
-def _not_ventilated(fault: Fault, lane: int, share: float, volume_ml: float, reserve: GasReserve) -> Harm:
+def _not_ventilated(
+    fault: Fault, lane: int, share: float, volume_ml: float, reserve: GasReserve, from_s: float = 0.0
+) -> Harm:
     effect = fault.effect
     own = effect is not None and fault.lane in (None, lane)
     airway = effect.airway if effect is not None and own else "circuit"
-    seconds = reserve.seconds_without_ventilation(lane, airway)
+    seconds = reserve.seconds_without_ventilation(lane, airway).later(from_s)
     return Harm(
         lane, "no-ventilation", share, "tidal_volume_ml", volume_ml, reserve.dead_space_ml(lane), "life",
         _onset(seconds.value), seconds, reserve.co2_rise_without_ventilation(lane),
@@ -195,15 +201,20 @@ def _gases(
         )
 
 
-def _pressures(fault: Fault, outcome: GroupOutcome, runs: FaultRuns, policy: Policy, lane: int) -> Iterator[Harm]:
+def _pressures(run: FaultRun, outcome: GroupOutcome, runs: FaultRuns, policy: Policy, lane: int) -> Iterator[Harm]:
+    fault = run.fault
     breath, base, settled = outcome.breath, runs.baseline.breath, outcome.breath.settled
     volume, plateau = outcome.tidal_volume_ml_per_kg[:, lane], breath.plateau_cmh2o[:, lane]
     blocked = fault.effect is not None and fault.effect.airway == "blocked" and fault.lane == lane
+    unrest = None if fault.effect is None else fault.effect.unrest
+    own_muscles = unrest is not None and unrest.effort is not None and unrest.effort.limb == lane
     stretched = [
         ("tidal_volume_ml_per_kg", volume, runs.baseline.tidal_volume_ml_per_kg[:, lane]),
         ("plateau_cmh2o", plateau, base.plateau_cmh2o[:, lane]),
         ("driving_pressure_cmh2o", breath.driving_pressure_cmh2o[:, lane], base.driving_pressure_cmh2o[:, lane]),
     ]
+    if own_muscles:
+        return  # alveolar pressure is no measure of what the machine does
     worst: Harm | None = None
     if not blocked:
         # What is shut off behind its tube is not stretched by the machine: its pressure stays where it was.
@@ -215,14 +226,14 @@ def _pressures(fault: Fault, outcome: GroupOutcome, runs: FaultRuns, policy: Pol
                 continue
             one = Harm(
                 lane, "overdistension", share, name, float(values[0]), limit.hard, "life" if much else "injury",
-                "prompt" if much else "delayed", Seconds(0.0, 0.0, 0.0),
+                "prompt" if much else "delayed", _first_breath(run, name, limit, before, runs, lane),
             )  # fmt: skip
             if worst is None or _margin(one, limit) < _margin(worst, policy.limit(worst.quantity, "high")):
                 worst = one
     if worst is not None:
         yield worst
     if not blocked:
-        yield from _trapping(outcome, runs, policy, lane)
+        yield from _trapping(run, outcome, runs, policy, lane)
     fall = base.total_peep_cmh2o[:, lane] - breath.total_peep_cmh2o[:, lane]
     limit = policy.limit("total_peep_fall_cmh2o", "high")
     if limit.hard is not None and not blocked:
@@ -230,19 +241,51 @@ def _pressures(fault: Fault, outcome: GroupOutcome, runs: FaultRuns, policy: Pol
         if share >= LEAST_PROBABILITY:
             yield Harm(
                 lane, "peep-lost", share, "total_peep_fall_cmh2o", float(fall[0]), limit.hard, "injury", "prompt",
-                Seconds(0.0, 0.0, 0.0),
+                _first_breath(run, limit.name, limit, base.total_peep_cmh2o[:, lane], runs, lane),
             )  # fmt: skip
 
 
-def _trapping(outcome: GroupOutcome, runs: FaultRuns, policy: Policy, lane: int) -> Iterator[Harm]:
+def _trapping(run: FaultRun, outcome: GroupOutcome, runs: FaultRuns, policy: Policy, lane: int) -> Iterator[Harm]:
     limit = policy.limit("trapped_peep_cmh2o", "high")
     trapped, before = outcome.intrinsic_peep_cmh2o[:, lane], runs.baseline.intrinsic_peep_cmh2o[:, lane]
     share = _share(_beyond(limit, trapped, before), outcome.breath.settled)
     if share >= LEAST_PROBABILITY and limit.hard is not None:
         result: Result = "life" if trapped[0] > MUCH_TRAPPED_CMH2O else "injury"
         yield Harm(
-            lane, "trapping", share, "intrinsic_peep_cmh2o", float(trapped[0]), limit.hard, result, "prompt"
-        )
+            lane, "trapping", share, "intrinsic_peep_cmh2o", float(trapped[0]), limit.hard, result, "prompt",
+            _first_breath(run, limit.name, limit, before, runs, lane),
+        )  # fmt: skip
+
+
+def _first_breath(
+    run: FaultRun, name: str, limit: Limit, before: Floats, runs: FaultRuns, lane: int
+) -> Seconds | None:
+    """When the first breath of the course breaks the bound, over the draws in which one does."""
+    way = run.way
+    if way is None or limit.hard is None:
+        return None
+    plateau, peep = way.plateau_cmh2o[:, :, lane], way.total_peep_cmh2o[:, :, lane]
+    weight_kg, own_peep = runs.group.body_weight_kg[lane], _own_peep(run, runs, lane)
+    values, at_s = {
+        "tidal_volume_ml_per_kg": (way.tidal_volume_ml[:, :, lane] / weight_kg, way.filled_s),
+        "plateau_cmh2o": (plateau, way.filled_s),
+        "driving_pressure_cmh2o": (plateau - peep, way.filled_s),
+        "total_peep_fall_cmh2o": (before[:, None] - peep, way.ends_s),
+        "trapped_peep_cmh2o": (peep - own_peep, way.ends_s),
+    }[name]
+    with np.errstate(invalid="ignore"):
+        broken = values > limit.hard
+    at = way.seconds_until(broken, at_s)
+    there = np.isfinite(at)
+    if not there.any():
+        return None
+    middle = float(at[0]) if there[0] else float(np.median(at[there]))
+    return Seconds(middle, float(np.percentile(at[there], 5.0)), float(np.percentile(at[there], 95.0)))
+
+
+def _own_peep(run: FaultRun, runs: FaultRuns, lane: int) -> float:
+    """PEEP as set, in the lane's own valve as well: what total PEEP is counted from."""
+    return run.settings.peep_cmh2o + runs.group.build.network.limbs[lane].peep_valve_cmh2o
 
 
 def _margin(harm: Harm, limit: Limit) -> float:

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Final
 
+from airyoke.breath.events import Effort
 from airyoke.circuit.network import FlowNetwork
 from airyoke.faults import changes
-from airyoke.faults.fault import Effect, Fault, LungChange, Reasoned
-from airyoke.faults.opening_faults import opening_faults
+from airyoke.faults.fault import Effect, Fault, LungChange, Reasoned, Unrest
+from airyoke.faults.opening_faults import USUAL_TRIGGER_CMH2O, opening_faults
 from airyoke.faults.openings import valve_reversed
 from airyoke.lungs.stores import Airway
 
@@ -20,6 +21,10 @@ OPEN_WAY: Final = Reasoned(
     "a way from lung to lung stands open: gas and germs pass at the next cough, or when one lung holds more", "injury",
     "delayed",
 )  # fmt: skip
+# Muscles that come back, coughs, water in a hose: sizes by judgement.
+EFFORT_CMH2O, EFFORT_S, EFFORT_EVERY_S = 15.0, 0.8, 2.0
+COUGH_CMH2O, COUGH_S, COUGH_EVERY_S = 60.0, 0.4, 2.5
+WATER_CMH2O, WATER_EVERY_S = 5.0, 1.5
 MAIN_STEM_SHUNT: Final = 0.20  # added where one lung is not ventilated; judgement
 
 
@@ -31,6 +36,8 @@ def lane_faults(network: FlowNetwork, lane: int, x: str, restrictor_cmh2o_s2_per
     yield from _tube_and_filter(network, lane, x)
     yield from opening_faults(network, lane, x)
     yield from _lung(lane, x)
+    yield from _muscles(lane, x)
+    yield from _water(lane, x)
     yield from _hands(lane, x)
 
 
@@ -151,15 +158,41 @@ def _lung(lane: int, x: str) -> Iterator[Fault]:
         )  # fmt: skip
 
 
-def _hands(lane: int, x: str) -> Iterator[Fault]:
+def _muscles(lane: int, x: str) -> Iterator[Fault]:
     yield Fault(
-        f"effort.{x}", f"{x}'s effort or cough", lane, f"rate above the set one; {x}'s block and sedation", REASONED,
-        reasoned=Reasoned(
-            "each effort that triggers is a breath for all; a cough past the high-pressure limit ends all breaths",
-            "injury", "prompt",
+        f"effort.{x}",
+        f"{x} breathes: {EFFORT_CMH2O:g} cmH2O, {60.0 / EFFORT_EVERY_S:g} a minute, and the trigger stands at "
+        f"{USUAL_TRIGGER_CMH2O:g} cmH2O",
+        lane, f"rate above the set one; {x}'s block and sedation; trigger as insensitive as it goes", JUDGED,
+        Effect(
+            unrest=Unrest(EFFORT_EVERY_S, Effort(lane, EFFORT_CMH2O, EFFORT_S)), trigger_cmh2o=USUAL_TRIGGER_CMH2O,
+            cut_short=True,
         ),
-        also=(f"cough.{x}",),
     )  # fmt: skip
+    yield Fault(
+        f"cough.{x}", f"{x} coughs: {COUGH_CMH2O:g} cmH2O, every {COUGH_EVERY_S:g} s", lane,
+        f"pressure alarms in a row; {x}'s block and sedation", JUDGED,
+        Effect(unrest=Unrest(COUGH_EVERY_S, Effort(lane, -COUGH_CMH2O, COUGH_S)), cut_short=True),
+    )  # fmt: skip
+
+
+def _water(lane: int, x: str) -> Iterator[Fault]:
+    yield Fault(
+        f"water-in-a-loop.{x}",
+        f"Water swings in a low loop of {x}'s expiratory hose: {WATER_CMH2O:g} cm of it stand there and fall back",
+        lane, f"a rattle at {x}; drain it, hoses falling to the trap", JUDGED,
+        Effect(
+            partial(changes.water_standing, lane=lane, head_cmh2o=WATER_CMH2O),
+            unrest=Unrest(WATER_EVERY_S, swings_to=_as_it_is), trigger_cmh2o=USUAL_TRIGGER_CMH2O,
+        ),
+    )  # fmt: skip
+
+
+def _as_it_is(network: FlowNetwork) -> FlowNetwork:
+    return network
+
+
+def _hands(lane: int, x: str) -> Iterator[Fault]:
     yield Fault(
         f"sampling-blocked.{x}", f"{x}'s CO2 sampling line is blocked: a false flat curve", lane,
         f"{x}'s chest still rises; a second method before anything is done", REASONED,

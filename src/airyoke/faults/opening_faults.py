@@ -14,6 +14,10 @@ from airyoke.lungs.stores import Airway
 
 REASONED: Final = "reasoned from the circuit; no source"
 ORIFICE: Final = "computed: sharp-edged orifice, discharge coefficient 0.62 (handbook); the grade is judgement"
+JUDGED: Final = "the size is judgement, no source"
+SUCTION_CMH2O: Final = 200.0  # 150 mmHg; common practice, no source
+SUCTION_L_PER_MIN: Final = 12.0  # through a catheter of 12 to 14 French; from memory
+USUAL_TRIGGER_CMH2O: Final = 2.0  # as it stands for one patient; common practice, no source
 NEBULISER_L_PER_MIN: Final = 7.0  # a gas-driven nebuliser takes 6 to 8 L/min; from memory
 
 
@@ -41,11 +45,15 @@ def opening_faults(network: FlowNetwork, lane: int, x: str) -> Iterator[Fault]:
             Reasoned("what lies above the cuff runs into the lung", "injury", "delayed"),
         )  # fmt: skip
     yield Fault(
-        f"suction.{x}", f"{x}'s closed suction draws for longer than a breath or two", lane,
-        f"{x}'s SpO2; inspiratory branch open, 10 s at most", REASONED,
-        reasoned=Reasoned(
-            f"{x} loses volume and PEEP, the others inspiratory gas; the dip of pressure may trigger breaths for all",
-            "injury", "prompt",
+        f"suction.{x}",
+        f"{x}'s closed suction draws {SUCTION_L_PER_MIN:g} L/min and is not let go; the trigger stands at "
+        f"{USUAL_TRIGGER_CMH2O:g} cmH2O",
+        lane, f"{x}'s SpO2; inspiratory branch open, 10 s at most", JUDGED,
+        Effect(
+            partial(
+                openings.suction, lane=lane, vacuum_cmh2o=SUCTION_CMH2O, flow_l_per_min=SUCTION_L_PER_MIN
+            ),
+            opens=True, trigger_cmh2o=USUAL_TRIGGER_CMH2O,
         ),
     )  # fmt: skip
     yield Fault(

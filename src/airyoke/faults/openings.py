@@ -57,6 +57,13 @@ def gas_added(network: FlowNetwork, lane: int, flow_l_per_min: float) -> FlowNet
     return _with_openings(network, Opening("wye", BLOCKED, lane, draws_l_per_min=-flow_l_per_min))
 
 
+def suction(network: FlowNetwork, lane: int, vacuum_cmh2o: float, flow_l_per_min: float) -> FlowNetwork:
+    """A catheter behind the tube draws ``flow_l_per_min`` at that vacuum, from a lung at the room's pressure."""
+    flow = flow_l_per_min / 60.0
+    way = Element(0.0, vacuum_cmh2o / flow**2)
+    return _with_openings(network, Opening("lung", way, lane, outside_cmh2o=-vacuum_cmh2o))
+
+
 def hose_off_at_splitter(network: FlowNetwork, lane: int, side: Side) -> FlowNetwork:
     """A hose came off its splitter. Its valve stays with the patient: it holds what it can."""
     limb = network.limbs[lane]

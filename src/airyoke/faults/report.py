@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from airyoke.breath.displayed import displayed_volume_ml
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
 from airyoke.faults.alarm_report import AlarmReport, alarm_report, danger_weight, in_time_s
@@ -16,14 +15,22 @@ from airyoke.faults.card import FaultCard, card_of
 from airyoke.faults.catalogue import Group, faults_of
 from airyoke.faults.fault import Fault
 from airyoke.faults.gas_reserve import GasReserve
-from airyoke.faults.harm import PRIORITIES, Already, Harm, Priority, already_outside, harms_of, priority_of_reasoned
+from airyoke.faults.harm import (
+    GAS_KINDS,
+    PRIORITIES,
+    Already,
+    Harm,
+    Priority,
+    already_outside,
+    harms_of,
+    priority_of_reasoned,
+)
 from airyoke.faults.runs import FaultRun, FaultRuns, run_faults
 from airyoke.faults.watching import Watch
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import sample_group
 from airyoke.lungs.patient import Patient
 from airyoke.plan.alarm_system import AlarmSystem, Limits
-from airyoke.plan.alarms import alarm_limits, limits_of
 
 DRAWS: Final = 64
 
@@ -95,10 +102,12 @@ def report_faults(
     policy = Policy() if policy is None else policy
     restrictors = (0.0,) * len(patients) if restrictors_cmh2o_s2_per_l2 is None else tuple(restrictors_cmh2o_s2_per_l2)
     group = sample_group(patients, build, policy.assumptions, draws, seed, structural=structural)
-    runs = run_faults(group, settings, faults_of(Group(build, settings, restrictors)))
+    system = system or AlarmSystem()
+    faults = faults_of(Group(build, settings, restrictors))
+    runs = run_faults(group, settings, faults, limits=alarms, system=system)
     reserve = GasReserve(runs)
     harms = {run.fault.id: harms_of(run, runs, policy, reserve) for run in runs.runs}
-    judged = _alarms(runs, harms, policy, seed, alarms, system or AlarmSystem())
+    judged = _alarms(runs, harms, policy, seed, system)
     findings = [_finding(run, harms[run.fault.id], judged) for run in runs.runs]
     return FaultReport(
         tuple(patients), settings, build.name, draws, seed, runs, already_outside(runs, policy),
@@ -107,27 +116,16 @@ def report_faults(
 
 
 def _alarms(
-    runs: FaultRuns, harms: dict[str, tuple[Harm, ...]], policy: Policy, seed: int, dialled: Limits | None,
-    system: AlarmSystem,
-) -> AlarmReport:  # fmt: skip
+    runs: FaultRuns, harms: dict[str, tuple[Harm, ...]], policy: Policy, seed: int, system: AlarmSystem
+) -> AlarmReport:
     compliance = runs.group.build.network.compliance_ml_per_cmh2o
-    limits = _as_planned(runs, compliance, system) if dialled is None else dialled
     before = Before.of(runs.shown, Watch(runs.settings, compliance, system, seed=seed))
     dangers = [
         Danger(run.fault.id, run.shown, _weight(run.fault, hurt, policy), _within(hurt, policy))
         for run, hurt in ((run, harms[run.fault.id]) for run in runs.runs)
         if run.shown is not None
     ]
-    return alarm_report(dangers, before, limits, policy)
-
-
-def _as_planned(runs: FaultRuns, compliance_ml_per_cmh2o: float, system: AlarmSystem) -> Limits:
-    """What a plan would dial."""
-    base, settings = runs.baseline.breath, runs.settings
-    displayed = displayed_volume_ml(base.exhaled_ml, base.ventilator_peak_cmh2o, settings, compliance_ml_per_cmh2o)
-    shares = [float(volume) for volume in base.tidal_volume_ml[0]]
-    peak = float(base.ventilator_peak_cmh2o[0])
-    return limits_of(alarm_limits(settings, shares, float(displayed[0]), peak_cmh2o=peak, system=system))
+    return alarm_report(dangers, before, runs.limits, policy)
 
 
 def _weight(fault: Fault, harms: Sequence[Harm], policy: Policy) -> float:
@@ -138,8 +136,14 @@ def _weight(fault: Fault, harms: Sequence[Harm], policy: Policy) -> float:
 
 
 def _within(harms: Sequence[Harm], policy: Policy) -> float:
-    times = [one.seconds.value for one in harms if one.seconds is not None and one.seconds.value > 0.0]
-    return in_time_s(min(times, default=None), policy)
+    return in_time_s(min(_until_gas_fails(harms), default=None), policy)
+
+
+def _until_gas_fails(harms: Sequence[Harm]) -> list[float]:
+    """Until blood gases are out of bounds. What overstretches or loses PEEP does so from a breath on, and harms with
+    every further one."""
+    times = [one.seconds.value for one in harms if one.seconds is not None and one.kind in GAS_KINDS]
+    return [one for one in times if one > 0.0]
 
 
 def _finding(run: FaultRun, harms: tuple[Harm, ...], alarms: AlarmReport) -> FaultFinding:
@@ -160,7 +164,7 @@ def _standing(fault: Fault, harms: Sequence[Harm], verdict: Verdict | None) -> S
         return "harmless"
     if verdict.silent:
         return "silent"
-    times = [one.seconds.value for one in harms if one.seconds is not None and one.seconds.value > 0.0]
+    times = _until_gas_fails(harms)
     if verdict.seconds is not None and times and verdict.seconds > min(times):
         return "late"
     return "told" if verdict.sure else "uncertain"
@@ -168,5 +172,5 @@ def _standing(fault: Fault, harms: Sequence[Harm], verdict: Verdict | None) -> S
 
 def _order(one: FaultFinding) -> tuple[int, int, float]:
     urgency = len(PRIORITIES) if one.priority is None else PRIORITIES.index(one.priority)
-    times = [harm.seconds.value for harm in one.harms if harm.seconds is not None and harm.seconds.value > 0.0]
+    times = _until_gas_fails(one.harms)
     return STANDINGS.index(one.standing), urgency, min(times, default=float("inf"))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from airyoke.breath.engine import FINE, Accuracy, Breath, LungMechanics, PackedNetworks, pack, settle
+from airyoke.breath.packing import pack_drawn
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
 from airyoke.circuit.network import FlowNetwork
@@ -135,11 +136,20 @@ def on_build(group: SampledGroup, build: Build) -> SampledGroup:
 
 @lru_cache(maxsize=32)
 def _build_draws(build: Build, draws: int, seed: int) -> tuple[PackedNetworks, Integers]:
-    """The build with its unmeasured resistances and compliances drawn (one shared cause each)."""
-    drawn = drawn_networks(build, draws, seed)
-    if len(drawn) == 1:
-        return pack(drawn), np.zeros(draws + 1, np.int64)
-    return pack(drawn), np.arange(draws + 1)
+    return packed_draws(build, [build.network], draws, seed)
+
+
+def packed_draws(
+    build: Build, networks: Sequence[FlowNetwork], draws: int, seed: int
+) -> tuple[PackedNetworks, Integers]:
+    """Each network as it is and then once for each draw of the build's unmeasured resistances and compliances (one
+    shared cause each), and the row of each, (networks x (draws + 1),); itself alone where its data have no spread."""
+    if draws == 0 or (build.resistance_relative_sd == 0.0 and build.compliance_relative_sd == 0.0):
+        return pack(networks), np.repeat(np.arange(len(networks)), draws + 1)
+    compliance = np.ones(draws + 1)
+    compliance[1:] = np.exp(build.compliance_relative_sd * normal_draws("build", 1, draws, seed))
+    packed = pack_drawn(networks, build_resistance_factor(build, draws, seed), compliance)
+    return packed, np.arange(len(networks) * (draws + 1))
 
 
 def drawn_networks(build: Build, draws: int, seed: int) -> list[FlowNetwork]:

@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from airyoke.breath.displayed import displayed_volume_ml
-from airyoke.breath.engine import FINE, Breath, LungMechanics, pack, settle
+from airyoke.breath.engine import FINE, Accuracy, Breath, LungMechanics, pack, settle
 from airyoke.breath.settings import Settings
 from airyoke.circuit.builds import Build
 from airyoke.circuit.network import FlowNetwork
 from airyoke.faults.changes import shut
 from airyoke.faults.fault import Effect
 from airyoke.faults.gas_reserve import UNKNOWN_DEAD_SPACE_ML
-from airyoke.faults.runs import EXPIRATORY_SPLITTER, MOST_SHUNT, OPEN_ACCURACY, machine_of_faults
+from airyoke.faults.runs import EXPIRATORY_SPLITTER, MOST_SHUNT, machine_of_faults
 from airyoke.limits.prediction import GroupOutcome, SampledGroup, drawn_networks, outcome_of, sample_group
 from airyoke.lungs.assumptions import Assumptions
 from airyoke.lungs.gas_exchange import ASSUMED_PACO2_MMHG, ASSUMED_PH, spo2_predicted_pct
@@ -33,6 +33,8 @@ from airyoke.watch.hypotheses import Drawn, Hypothesis, Sizes, drawn, hypotheses
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 DRAWS: Final = 128
+# Where gas is lost most volumes are next to nothing, and a ten-thousandth of the largest is too little to ask for.
+OPEN_ACCURACY: Final = Accuracy(coarse=0.3, final=0.05, stop=1e-3)
 MOST_DEAD_SPACE_SHARE: Final = 0.6  # of a tidal volume, in somebody who was well with it; from memory
 FEWEST_DRAWS: Final = 8  # a hypothesis that settles in fewer is not judged
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from multiprocessing.connection import Connection
 from typing import Any, Literal
@@ -117,7 +117,8 @@ def engine_main(pipe: Connection) -> None:
 
 
 def _warm(now: datetime, _: Tell) -> None:
-    """Breathe once for one invented bed and once for a pair: both take every kernel through the compiler."""
+    """Breathe once for one invented bed and once for a pair, and a course of a leaking circuit: that takes every kernel
+    through the compiler."""
     from airyoke.exchange.ward_rows import ward_of_rows
     from airyoke.ward.demo import demo_tables
 
@@ -127,6 +128,22 @@ def _warm(now: datetime, _: Tell) -> None:
     ward = ward_of_rows(tables, file="warm-up", now=now)
     _check(ward, lambda *_: None)
     _plan(Planning(ward, now), lambda *_: None, draws=16)
+    _warm_courses()
+
+
+def _warm_courses() -> None:
+    import numpy as np
+
+    from airyoke.breath.course import run_course
+    from airyoke.breath.engine import LungMechanics
+    from airyoke.breath.settings import Settings
+    from airyoke.circuit.builds import standard_build
+    from airyoke.circuit.network import Element, Opening
+
+    healthy = standard_build(2).network
+    lungs = LungMechanics(*(np.full((1, 2), value) for value in (40.0, 10.0, 12.0, 0.0)))
+    settings = Settings("pc", 20.0, 1.0, 8.0, pressure_above_peep_cmh2o=14.0)
+    run_course(replace(healthy, openings=(Opening("wye", Element(0.0, 300.0), 0),)), settings, lungs, 3.0)
 
 
 def _check(ward: Ward, _: Tell) -> Any:
