@@ -32,6 +32,7 @@ class Assumptions:
     barometric_pressure_mmhg: float = 760.0
     unknown_total_peep_rise_cmh2o: float = 4.0
     rehearsed_relative_sd: float = 0.03
+    rehearsed_paco2_sd_mmhg: float = 1.5
     present_volume_relative_sd: float = 0.03
     airway_dead_space_ml_per_kg: float = 2.2
     alveolar_dead_space_fraction: float = 0.25

@@ -108,6 +108,9 @@ ASSUMPTION_ROWS: Final[tuple[Quantity, ...]] = (
     Quantity("rehearsed_relative_sd", "sd rehearsed", "",
              "spread of mechanics measured in a rehearsal: standard deviation of ln", Range(0, 1),
              Range(0.01, 0.2), (), ("%",)),
+    Quantity("rehearsed_paco2_sd_mmhg", "sd PaCO2 rehearsed", "mmHg",
+             "measurement error of a PaCO2 taken in a rehearsal, alone at the shared settings: standard deviation",
+             Range(0, 20), Range(0.5, 6), (), ("kPa",)),
     Quantity("present_volume_relative_sd", "sd ln VT now", "",
              "how far the volume that a patient gets now in pressure control may lie from what its estimated lungs "
              "would get: standard deviation of ln", Range(0.005, 1), Range(0.01, 0.15), (), ("%",)),
