@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+import airyoke.cli.bedside_commands  # noqa: F401 - its commands join the others under `record`
 from airyoke.cli.record_commands import As, MaybePlace, PasswordFile, Place, Site, record_app
 
 app = typer.Typer(

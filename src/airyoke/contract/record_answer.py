@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -11,6 +12,7 @@ from airyoke import __version__
 from airyoke.contract.answers import Answer, FindingAnswer
 from airyoke.contract.fields import Frozen
 from airyoke.quantities import Finding
+from airyoke.ward.due import DueLine
 from airyoke.ward.entries import Entry
 from airyoke.ward.proposal import Line
 
@@ -58,6 +60,26 @@ class PersonAnswer(Frozen):
     roles: list[str]
 
 
+class DueAnswer(Frozen):
+    """One thing that is due. ``at`` null = now, as soon as somebody can; ``bed`` null = of the whole group."""
+
+    group: str
+    check: str
+    words: str
+    bed: str | None
+    at: str | None
+    overdue_min: float
+    last: str | None
+
+    @classmethod
+    def of(cls, line: DueLine, now: datetime) -> DueAnswer:
+        """From the domain, at that time."""
+        return cls(group=line.group, check=line.name, words=line.words, bed=line.bed,
+                   at=None if line.at is None else line.at.isoformat(),
+                   overdue_min=round(line.overdue(now).total_seconds() / 60, 1),
+                   last=None if line.last is None else line.last.isoformat())  # fmt: skip
+
+
 class RecordAnswer(Answer):
     """The record as it stands after the command. What a command has nothing to say about is empty or null.
 
@@ -78,6 +100,7 @@ class RecordAnswer(Answer):
     lines: list[LineAnswer] = Field(default_factory=list)
     entries: list[EntryAnswer] = Field(default_factory=list)
     people: list[PersonAnswer] = Field(default_factory=list)
+    due: list[DueAnswer] = Field(default_factory=list)
     findings: list[FindingAnswer] = Field(default_factory=list)
 
     @classmethod

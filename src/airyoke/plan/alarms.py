@@ -31,13 +31,15 @@ def alarm_limits(
     *,
     peak_cmh2o: float | None = None,
     system: AlarmSystem | None = None,
+    measured: bool = False,
 ) -> tuple[Alarm, ...]:
     """Alarm limits of one shared ventilator.
 
     ``shares_ml`` are the predicted tidal volumes of its patients, ``displayed_ml`` the exhaled volume that the machine
     will show: the sum, and what of the compressed volume it does not take off. ``peak_cmh2o``: the predicted peak, for
     volume control; pressure control has it set. ``system``: the machine's dials, those of a generic one if ``None``.
-    Raises ``ValueError`` for volume control without a predicted peak.
+    ``measured``: volumes and peak were read with everybody on. Raises ``ValueError`` for volume control without a
+    peak.
     """
     s = settings
     half = 0.5 * min(shares_ml)
@@ -50,7 +52,7 @@ def alarm_limits(
         raise ValueError("in volume control the pressure alarms need the predicted peak")
     else:
         peak, above = peak_cmh2o, HIGH_PRESSURE_ABOVE_PEAK_CMH2O
-        peak_words = f"the predicted peak of {peak:.1f}"
+        peak_words = f"the {'measured' if measured else 'predicted'} peak of {peak:.1f}"
     shown = f"{displayed_ml:.0f} mL shown ({sum(shares_ml):.0f} to the patients)"
     smallest = f"half of the smallest share ({min(shares_ml):.0f} mL)"
     dials = system or AlarmSystem()

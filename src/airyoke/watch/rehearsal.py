@@ -158,6 +158,24 @@ def rehearse(
     return _elsewhere(patients, build, settings, known, ventilator, (because, small), margin, answer, seed)
 
 
+def without_rehearsal(
+    patients: Sequence[Patient], build: Build, settings: Settings, policy: Policy, *, draws: int = DRAWS, seed: int = 0
+) -> Rehearsed:
+    """The group as it is predicted without a rehearsal, from the readings in another mode and with their spreads.
+
+    Whoever skips it couples on this: ``confirmed`` here means only that the chance would be enough.
+    """
+    answer, margin = _judged(sample_group(patients, build, policy.assumptions, draws, seed), settings, policy, seed)
+    if margin is None:
+        why = answer.outcome_reason or "nothing could be judged: an arterial gas of each is needed"
+        return Rehearsed("dissolved", settings, (Note("rehearsal-not-judged", _sentence(why)),), None, answer)
+    words = f"Not rehearsed. From the earlier readings: {_chances(margin, policy, answer)}"
+    if not margin.allowed:
+        words = f"{words} {_binding(margin, answer)}"
+    return Rehearsed("confirmed" if margin.allowed else "dissolved", settings,
+                     (Note("rehearsal-skipped", words),), margin, answer)  # fmt: skip
+
+
 def _judged(
     sampled: SampledGroup, settings: Settings, policy: Policy, seed: int
 ) -> tuple[GroupAnswer, GroupMargin | None]:

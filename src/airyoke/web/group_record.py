@@ -114,7 +114,7 @@ def kept(settings: Settings) -> dict[str, Any]:
 
 
 def _fresh_name(state: WardState) -> str:
-    used = {*state.groups, *state.ended_groups}
+    used = {*state.groups, *state.ended_groups, *state.standings}
     return next(name for n in range(1, 10_000) if (name := f"G{n}") not in used)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any
 
+from airyoke.contract.bedside_words import bedside_words
 from airyoke.contract.words import name_words, plain
 from airyoke.ward.entries import Entry
 
@@ -56,7 +57,7 @@ def entry_words(entry: Entry) -> str:
             return "an entry was corrected"
         case "undo":
             return "an entry was taken back"
-    return entry.kind.replace("_", " ") + where
+    return bedside_words(entry.kind, content) or entry.kind.replace("_", " ") + where
 
 
 def _values(values: Any) -> str:
