@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from functools import cache
+from typing import Any
 
 from airyoke.quantities import Finding, Refused
 
@@ -41,15 +43,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_DEFECT
 
 
-def _run(words: list[str]) -> int:
+@cache
+def _command() -> Any:
+    """The command line, put together once: that takes longer than most commands."""
     import typer
 
     from airyoke.cli.app import app
 
+    return typer.main.get_command(app)
+
+
+def _run(words: list[str]) -> int:
+    import typer
+
     # The base of every complaint about the command line, whether typer brings its parser along or not.
     usage_error: type[BaseException] = typer.BadParameter.__mro__[2]
     try:
-        result = typer.main.get_command(app).main(args=words, prog_name="airyoke", standalone_mode=False)
+        result = _command().main(args=words, prog_name="airyoke", standalone_mode=False)
         sys.stdout.flush()
     except typer.Abort:
         raise KeyboardInterrupt from None
