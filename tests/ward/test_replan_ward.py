@@ -20,9 +20,12 @@ from airyoke.ward.candidates import assess_ward
 from airyoke.ward.demo import demo_tables
 from airyoke.ward.entries import Entry
 from airyoke.ward.events import Event
+from airyoke.ward.folding import after
+from airyoke.ward.kinds import content_findings
+from airyoke.ward.proposal import lines_of_events
 from airyoke.ward.replanning import at_once, decide, order_of_coming_off, replan_ward, situation
 from airyoke.ward.running import carried_out, running_in_record, running_in_rows, settings_from
-from airyoke.ward.state import Group, WardState
+from airyoke.ward.state import Group, Place, Stay, WardState
 
 NOW = datetime(2026, 11, 25, 14, 0, tzinfo=UTC)
 DIALLED = Settings("pc", 22.0, 0.8, 11.0, 0.6, pressure_above_peep_cmh2o=18.0, max_peak_flow_l_per_min=120.0)
@@ -195,6 +198,23 @@ def test_a_record_says_lanes_build_settings_and_whether_its_parts_are_still_in_t
     recounted = [*entries, entry(6, "stock", {"counts": {"y-piece": 1}})]
     (group,) = running_in_record(replace(state, sequence=6), recounted).groups
     assert not group.counted
+
+
+def test_what_an_event_changes_in_the_record_can_be_written_as_proposed():
+    stay = {bed: Place("East", Stay(bed.lower(), 1, {"ventilator": "V2"})) for bed in ("E1", "E2")}
+    state = WardState(9, beds=stay, groups={"G1": Group("V2", ("E1", "E2"), 3)}, ventilators={"V2": {"usable": True}})
+    lines = lines_of_events(state, [Event("leaves", "E2"), Event("dies", "E1"), Event("fails", "V2")])
+    drafts = [draft for line in lines for draft in line.drafts]
+    assert [draft.kind for draft in drafts] == ["group_changed", "patient_out", "group_ended", "patient_out", "ventilator"]
+    for number, draft in enumerate(drafts, start=10):
+        assert content_findings(draft.kind, draft.content) == ()
+        state = after(state, entry(number, draft.kind, draft.content), draft.content)
+    assert state.groups == {}
+    assert all(place.patient is None for place in state.beds.values())
+    assert state.ventilators["V2"]["usable"] is False
+    with pytest.raises(Refused):
+        lines_of_events(state, [Event("leaves", "E2")])  # has left already
+    assert lines_of_events(state, [Event("improves", "E1"), Event("off", "E1")]) == ()
 
 
 @pytest.mark.parametrize("dialled", [None, {}, {"mode": "pc"}, {"mode": "aux", "rate_per_min": 20}, {"mode": "pc",

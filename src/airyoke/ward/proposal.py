@@ -1,17 +1,19 @@
-"""What a read workbook would change in the record: a proposal, line by line, for a person to confirm."""
+"""What a read workbook, or an event, would change in the record: a proposal, line by line, for a person to confirm."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 
+from airyoke.quantities import Finding, Refused
 from airyoke.ward import columns
 from airyoke.ward.entries import Draft
+from airyoke.ward.events import Event
 from airyoke.ward.read_value import ReadValue
-from airyoke.ward.state import Stay, WardState
+from airyoke.ward.state import Group, Stay, WardState
 
 LineKind = Literal["new", "changed", "conflicting"]
 Tables = Mapping[str, Sequence[Mapping[str, Any]]]
@@ -42,6 +44,41 @@ def propose(state: WardState, tables: Tables) -> tuple[Line, ...]:
         *_stock(state, tables.get("stock")),
         *(line for row in tables.get("beds", ()) for line in _bed(state, row)),
     )
+
+
+def lines_of_events(state: WardState, events: Sequence[Event]) -> tuple[Line, ...]:
+    """What the events themselves change, in an order in which it can be written: a ventilator in or out of use, a
+    patient out of its group and out of its bed. What a new plan proposes is written when it has been done, and new
+    readings are written as readings. Raises ``Refused`` for a bed in which nobody is."""
+    found: list[Line] = []
+    groups = dict(state.groups)
+    for event in events:
+        if event.kind in ("frees", "fails"):
+            now = {"usable": event.kind == "frees"}
+            before, after = _changes(state.ventilators.get(event.whose, {}), now)
+            if after:
+                draft = _ventilator(event.whose, after)
+                found.append(Line("changed", f"ventilator {event.whose}", (draft,), before, after, event.kind))
+        if event.kind in ("leaves", "dies"):
+            found.append(_gone(state, groups, event))
+    return tuple(found)
+
+
+def _gone(state: WardState, groups: dict[str, Group], event: Event) -> Line:
+    bed, reason = event.whose, "died" if event.kind == "dies" else "left the ward"
+    patient = state.beds[bed].patient if bed in state.beds else None
+    if patient is None:
+        words = f"nobody is in bed {bed}: whoever was there has left already"
+        raise Refused((Finding("event-bed", "refused", words, "leave it out", bed=bed),))
+    drafts = []
+    for name, group in list(groups.items()):
+        if bed in group.beds:
+            stay = tuple(one for one in group.beds if one != bed)
+            kind, beds = ("group_changed", {"beds": list(stay)}) if stay else ("group_ended", {})
+            drafts.append(Draft(kind, {"group": name, **beds, "to": {bed: None}, "reason": reason}))
+            groups[name] = replace(group, beds=stay)
+    drafts.append(Draft("patient_out", {**_known({"bed": bed, "code": patient.code}), "reason": reason}))
+    return Line("changed", f"patient in bed {bed}", tuple(drafts), {"code": patient.code}, {}, reason)
 
 
 def seems_of_another_site(state: WardState, tables: Tables) -> bool:
