@@ -86,6 +86,14 @@ def test_thirty_efforts_a_minute_at_a_usual_trigger_are_thirty_breaths_for_every
     assert found.outcome.breath.tidal_volume_ml[0, 1] < runs(2, "pc").baseline.breath.tidal_volume_ml[0, 1]
 
 
+@pytest.mark.parametrize("mode", ["pc", "vc"])
+def test_what_changes_nothing_shows_what_was_shown_before(mode: str) -> None:
+    base, found = runs(4, mode).shown, run(4, mode, "oxygen-100").shown
+    assert found is not None
+    for name in ("inspired_ml", "exhaled_ml", "peak_cmh2o", "peep_cmh2o", "patients_ml"):
+        np.testing.assert_allclose(getattr(found, name)[0], getattr(base, name)[0], rtol=2e-3, atol=0.02, err_msg=name)
+
+
 def test_a_run_ends_once_its_breaths_repeat_and_not_before_its_events() -> None:
     one = case(2, PRESSURE)
     lungs, network = runs(2, "pc").group.lungs, one.build.network

@@ -97,7 +97,13 @@ def bench_steps(path: GasPath) -> tuple[str, ...]:
 
 
 def breathe_bench(path: GasPath, settings: Settings, lungs: Sequence[TestLung]) -> Breath:
-    """The settled breath of every step, one run a step.
+    """The settled breath of every step, one run a step."""
+    networks, each = bench_networks(path, settings)
+    return breathe(networks, each, lungs)
+
+
+def bench_networks(path: GasPath, settings: Settings) -> tuple[tuple[FlowNetwork, ...], tuple[Settings, ...]]:
+    """What is breathed in every step, and the machine's settings.
 
     Where the circuit is open the machine gives no more than its highest flow, a usual one if none is stated.
     """
@@ -111,7 +117,7 @@ def breathe_bench(path: GasPath, settings: Settings, lungs: Sequence[TestLung]) 
     opened = [_tube_off(network, i) for i in numbers]
     flow = settings.max_peak_flow_l_per_min or USUAL_PEAK_FLOW_L_PER_MIN
     bounded = replace(settings, max_peak_flow_l_per_min=flow)
-    return breathe((*whole, *opened), [settings] * len(whole) + [bounded] * len(opened), lungs)
+    return (*whole, *opened), (*[settings] * len(whole), *[bounded] * len(opened))
 
 
 def volume_band(expected_ml: float) -> tuple[float, float]:

@@ -37,17 +37,22 @@ def breathe(
     """The settled breath of the same test lungs on every network, one run a network, each at settings of its own or all
     at the same."""
     runs = len(networks)
+    each = (settings,) if isinstance(settings, Settings) else tuple(settings)
+    settings_of = np.arange(runs) if len(each) > 1 else None
+    lung_rows = mechanics_of(lungs, runs)
+    return settle(list(networks), each, lung_rows, network_of=np.arange(runs), settings_of=settings_of)
+
+
+def mechanics_of(lungs: Sequence[TestLung], runs: int) -> LungMechanics:
+    """The same test lungs in every run."""
 
     def rows(values: list[float]) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
         return np.tile(np.array(values), (runs, 1))
 
     linear = rows([lung.linear_cmh2o_s_per_l for lung in lungs])
-    mechanics = LungMechanics(
+    return LungMechanics(
         rows([lung.compliance_ml_per_cmh2o for lung in lungs]),
         linear,
         linear,
         rows([lung.quadratic_cmh2o_s2_per_l2 for lung in lungs]),
     )
-    each = (settings,) if isinstance(settings, Settings) else tuple(settings)
-    settings_of = np.arange(runs) if len(each) > 1 else None
-    return settle(list(networks), each, mechanics, network_of=np.arange(runs), settings_of=settings_of)

@@ -63,6 +63,7 @@ class MachineBreaths:
     plateau_cmh2o: Floats
     peep_cmh2o: Floats
     mean_cmh2o: Floats
+    splitter_peak_cmh2o: Floats  # at the inspiratory splitter, as that of a settled breath; behind the trunk
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +316,7 @@ def _answer(bench: Bench, failed: tuple[str, ...], samples: Floats) -> Course:
         patient_leaked_ml=1000.0 * kept["patient_leaked"],
         machine=MachineBreaths(
             1000.0 * kept["inspired"], 1000.0 * kept["exhaled"], kept["port_peak"], kept["port_plateau"],
-            kept["port_peep"], kept["port_mean"],
+            kept["port_peep"], kept["port_mean"], kept["splitter_peak"],
         ),
         breaths=bench.count,
         steps=bench.steps,

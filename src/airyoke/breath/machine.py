@@ -25,7 +25,7 @@ LEAST_VOLUME_L, PRESSURE_SCALE_CMH2O = 0.05, 20.0
 SLOWEST = 0.98  # the most of a change that is taken to come again with the next breath
 RUN_VALUES = (
     "starts", "inspiratory_time", "triggered", "cut_short", "inspired", "exhaled", "leaked", "port_peak", "port_peep",
-    "port_plateau", "port_mean",
+    "port_plateau", "port_mean", "splitter_peak",
 )  # fmt: skip
 PATIENT_VALUES = ("volume", "plateau", "total_peep", "peak", "backflow", "patient_leaked")
 
@@ -70,7 +70,7 @@ class Bench:
         self.last_event = np.searchsorted(events[:, e.RUN], np.arange(runs), side="right")
         self.count = np.zeros(runs, np.int64)
         self.open = np.zeros(runs, bool)
-        self.sums = {name: np.zeros(runs) for name in (*RUN_VALUES, "entered_out", "splitter_peak")}
+        self.sums = {name: np.zeros(runs) for name in (*RUN_VALUES, "entered_out")}
         self.own = {name: np.zeros((runs, patients)) for name in PATIENT_VALUES}
         self.kept = {name: np.full((runs, 4), np.nan) for name in RUN_VALUES}
         self.kept |= {name: np.full((runs, 4, patients), np.nan) for name in PATIENT_VALUES}
