@@ -8,17 +8,22 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
+from airyoke.contract.bedside_words import bedside_words
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.paper.material import Happened, Running
 from airyoke.quantities import Finding, Refused
 from airyoke.record.record import Record
+from airyoke.ward.due import DueLine, due_of
 from airyoke.ward.entries import Entry
 from airyoke.ward.state import Group, PlanStanding, WardState
-from airyoke.watch.hand_over import due_of_a_build, due_of_a_group
+from airyoke.watch.hand_over import Due, due_of_a_build
 
 SHIFT: Final = timedelta(hours=12)
 _TOLD: Final = frozenset({"group_started", "group_changed", "settings_changed", "build_made", "build_tested",
-                          "check_done", "note", "patient_in", "patient_out", "patient_moved"})  # fmt: skip
+                          "check_done", "note", "patient_in", "patient_out", "patient_moved", "build_opened",
+                          "rehearsed", "coupling_begun", "step_undone", "coupling_abandoned", "exit_begun",
+                          "baseline_read", "acted"})  # fmt: skip
+_LOOKED_UP: Final = _TOLD | {"step_done"}  # a group begins with the step that joined its first patient
 
 
 def running_groups(record: Record, state: WardState, as_of: datetime) -> tuple[Running, ...]:
@@ -26,20 +31,22 @@ def running_groups(record: Record, state: WardState, as_of: datetime) -> tuple[R
     if not state.groups:
         return ()
     entries = [one for one in record.entries(1, state.sequence) if one.kind in _TOLD or one.kind == "plan_made"]
-    by_sequence = {one.sequence: one for one in record.entries(1, state.sequence) if one.kind in _TOLD}
+    by_sequence = {one.sequence: one for one in record.entries(1, state.sequence) if one.kind in _LOOKED_UP}
     ordered = sorted(state.groups.items(), key=lambda item: item[1].since)
     return tuple(_running(name, group, state, entries, by_sequence, as_of) for name, group in ordered)
 
 
 def _running(name: str, group: Group, state: WardState, entries: Sequence[Entry],
              by_sequence: Mapping[int, Entry], as_of: datetime) -> Running:  # fmt: skip
-    started_at = _local(by_sequence[group.since])
+    standing = state.standings[name]
+    since = _local(by_sequence[group.since])
+    started_at = since if standing.coupled_at is None else datetime.fromisoformat(standing.coupled_at)
     build = state.builds.get(group.build or "")
     made = None if build is None else by_sequence.get(build.made)
     expires = None if build is None or build.expires_at is None else datetime.fromisoformat(build.expires_at)
-    due = list(due_of_a_group(started_at, as_of))
+    due = [_due(line, as_of) for line in due_of(state, name, standing)]
     if made is not None:
-        due += due_of_a_build(_local(made), expires)
+        due += due_of_a_build(_local(made), None)  # when its bench check ends stands among the rest
     return Running(
         name=name,
         ventilator=group.ventilator,
@@ -55,7 +62,18 @@ def _running(name: str, group: Group, state: WardState, entries: Sequence[Entry]
         checks=tuple(_checks(name, group, state, by_sequence)),
         happened=tuple(_happened(name, group, entries, as_of)),
         due=tuple(sorted(due, key=lambda one: one.at)),
+        read={
+            bed: {item: (value.value, None if value.read_at is None else datetime.fromisoformat(value.read_at))
+                  for item, value in standing.read.get(bed, {}).items()}
+            for bed in group.beds
+        },
     )
+
+
+def _due(line: DueLine, as_of: datetime) -> Due:
+    late = line.overdue(as_of)
+    words = f"{f'bed {line.bed}: ' if line.bed else ''}{line.words}"
+    return Due(f"{words}, OVERDUE" if late else words, line.at or as_of)
 
 
 def _local(entry: Entry) -> datetime:
@@ -88,7 +106,8 @@ def _happened(name: str, group: Group, entries: Sequence[Entry], as_of: datetime
         about = content.get("group") == name or content.get("ventilator") == group.ventilator
         about = about or content.get("bed") in group.beds or content.get("build", "") == group.build
         if entry.kind in _TOLD and about and as_of - entry.time <= SHIFT:
-            what = " ".join(word for word in (entry.kind.replace("_", " "), *_words(content)) if word)
+            plain = " ".join(word for word in (entry.kind.replace("_", " "), *_words(content)) if word)
+            what = bedside_words(entry.kind, content) or plain
             yield Happened(_local(entry), entry.person, what)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -87,7 +87,8 @@ class Running:
     """A group that breathes from one ventilator now, as the record has it.
 
     ``planned`` are the settings of the plan it was started from, ``dialled`` what was written down last (each with the
-    keys of a case, empty where unknown). ``checks`` hold the newest of each name: (check, where, when, passed).
+    keys of a case, empty where unknown). ``checks`` hold the newest of each name: (check, where, when, passed);
+    ``read`` the newest value of each item at each bed, and when.
     """
 
     name: str
@@ -104,6 +105,7 @@ class Running:
     checks: tuple[tuple[str, str, datetime, bool | None], ...]
     happened: tuple[Happened, ...]
     due: tuple[Due, ...]
+    read: Mapping[str, Mapping[str, tuple[Any, datetime | None]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

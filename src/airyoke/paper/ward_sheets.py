@@ -18,6 +18,7 @@ from airyoke.paper.words import (
     time_words,
     value_words,
 )
+from airyoke.quantities import quantity
 from airyoke.watch import ACCEPTANCE, EXIT, OFF_FIRST, REVIEWS_H, equipment_for, filled
 
 _TREND: Final = ("tidal_volume_ml", "driving_pressure_cmh2o", "plateau_cmh2o", "total_peep_cmh2o", "paco2_mmhg", "ph",
@@ -66,7 +67,8 @@ def shift_report(material: Material, group: GroupMaterial) -> dict[str, Any]:
     trend = [
         {"lane": one.letter, "bed": one.bed,
          "rows": [{"name": quantity_words(name), "planned": value_words(figure_of(group.patient(one), name), name),
-                   "range": range_words(figure_of(group.patient(one), name), name)} for name in _TREND]}
+                   "range": range_words(figure_of(group.patient(one), name), name),
+                   "now": _read_now(running, one.bed, name)} for name in _TREND]}
         for one in group.lanes
     ]  # fmt: skip
     body = _report(running, setting_words(group.settings.model_dump(exclude_none=True)), material.running is not None)
@@ -129,6 +131,15 @@ def _report(running: Running | None, planned: str, known: bool) -> dict[str, Any
         "more": max(0, len(running.happened) - _MOST_LINES),
         "due": [{"what": one.what, "at": time_words(one.at)} for one in running.due],
     }  # fmt: skip
+
+
+def _read_now(running: Running | None, bed: str, name: str) -> str:
+    """The newest value of the rounds, and when it was read."""
+    value, at = (None, None) if running is None else running.read.get(bed, {}).get(name, (None, None))
+    if value is None or not isinstance(value, int | float):
+        return ""
+    words = number_words(float(value), quantity(name).unit)
+    return words if at is None else f"{words} ({at:%H:%M})"
 
 
 def _differences(planned: Mapping[str, Any], dialled: Mapping[str, Any]) -> list[str]:
