@@ -107,6 +107,11 @@ def plain(value: float) -> str:
     return f"{value:.6g}"
 
 
+def as_read_words(value: float, key: str) -> str:
+    """A reading with its unit and as many digits as were typed: ``0.95 s``."""
+    return f"{plain(value)} {unit_words(key)}".rstrip()
+
+
 def key_words(text: str) -> str:
     """A sentence in which keys of quantities are replaced by their names."""
     words = []

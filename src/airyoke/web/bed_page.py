@@ -12,10 +12,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from airyoke.contract.check_answer import estimates_of
-from airyoke.contract.words import amount_words, name_words, number_words
+from airyoke.contract.words import as_read_words, name_words, number_words
 from airyoke.lungs.patient import Patient
 from airyoke.pictures import trend_rows, trends_told
-from airyoke.quantities import Finding, Refused, is_quantity, quantity
+from airyoke.quantities import Finding, Refused, quantity
 from airyoke.quantities.ranges import range_5_95
 from airyoke.record import Conflict
 from airyoke.ward.candidates import BedAssessment
@@ -159,6 +159,4 @@ def estimate_lines(assessed: BedAssessment | None) -> list[EstimateLine]:
 
 
 def _input(name: str, value: float | str) -> str:
-    if isinstance(value, str) or not is_quantity(name):
-        return str(value)
-    return amount_words(value, quantity(name).unit)
+    return str(value) if isinstance(value, str) else as_read_words(value, name)

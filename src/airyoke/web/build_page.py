@@ -11,6 +11,7 @@ from starlette.responses import Response
 from airyoke.bench_check.checks import Check
 from airyoke.circuit.choice import CannotBuild
 from airyoke.circuit.from_stock import stands_for
+from airyoke.circuit.parts import PARTS
 from airyoke.contract.words import expected_words
 from airyoke.pictures import circuit_svg
 from airyoke.pictures.circuit import description
@@ -35,8 +36,8 @@ def circuit(visiting: Visiting, ventilator: str) -> Response:
         else:
             instead = {part: usual for part, usual, _ in stands_for(one)}
             stock = None if look.ward is None else look.ward.stock
-            picks = [(part, need, None if stock is None else stock.get(part, 0), instead.get(part, ""))
-                     for part, need in one.assembly.taken]  # fmt: skip
+            picks = [(PARTS[part].meaning, part, need, None if stock is None else stock.get(part, 0),
+                      instead.get(part, "")) for part, need in one.assembly.taken]  # fmt: skip
             checks: dict[str, list[tuple[Check, str]]] = {}
             for check in report.checks:
                 checks.setdefault(check.do, []).append((check, expected_words(check, " to ")))

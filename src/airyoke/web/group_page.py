@@ -16,7 +16,7 @@ from airyoke.contract.shown_volume import shown_volume_words
 from airyoke.contract.standing import binding_words, verdict_words
 from airyoke.contract.times import readings_words
 from airyoke.contract.why import explain
-from airyoke.contract.words import amount_words, name_words, number_words, plain, unit_words
+from airyoke.contract.words import amount_words, as_read_words, name_words, number_words, plain, unit_words
 from airyoke.limits.answer import Figure, GroupAnswer
 from airyoke.pictures import trend_rows, trends_told
 from airyoke.quantities import Finding, Refused, quantity
@@ -105,8 +105,8 @@ def why(visiting: Visiting, ventilator: str, bed: str, key: str) -> Response:
     told = explain(answer, all_patients(look), f"{bed} {key}", read=times)
     return visiting.page(
         "why.html", look, here="group", group=saved, told=told, name=name_words(told.quantity), name_words=name_words,
-        amount=lambda value, name: amount_words(value, quantity(name).unit), number_words=number_words,
-        read_at=times.get(bed, (None, None))[0],
+        amount=lambda value, name: amount_words(value, quantity(name).unit), as_read=as_read_words,
+        number_words=number_words, read_at=times.get(bed, (None, None))[0],
         dials=dial_list((), answer.settings, saved.ventilator), changes=happening(saved, typed),
     )  # fmt: skip
 

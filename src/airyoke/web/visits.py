@@ -16,6 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, Response
 
 from airyoke.contract.times import readings_words
+from airyoke.contract.words import name_words
 from airyoke.quantities.cautions import STANDING
 from airyoke.record.rights import may_write
 from airyoke.web.desk import Desk, Look
@@ -170,7 +171,7 @@ def engine_words(desk: Desk) -> str:
 def _templates() -> Environment:
     env = Environment(loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined,
                       trim_blocks=True, lstrip_blocks=True)  # fmt: skip
-    env.filters.update(clock=clock_words, age=age_words, entry=entry_words)
+    env.filters.update(clock=clock_words, age=age_words, entry=entry_words, named=name_words)
     return env
 
 
