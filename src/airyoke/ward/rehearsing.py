@@ -80,7 +80,7 @@ def rehearse_in_ward(
             conditions=bed.conditions,
         )
         patients.append(_known(bed, again))
-    build = _build(len(patients), parts)
+    build = group_build(len(patients), parts)
     return rehearse(patients, build, settings, before.policy, machines[standing.ventilator], draws=draws, seed=seed)
 
 
@@ -95,7 +95,8 @@ def skip_in_ward(
         for bed in _beds(before, standing)
     ]
     settings = Settings(**standing.settings)
-    return without_rehearsal(patients, _build(len(patients), parts), settings, before.policy, draws=draws, seed=seed)
+    build = group_build(len(patients), parts)
+    return without_rehearsal(patients, build, settings, before.policy, draws=draws, seed=seed)
 
 
 def _beds(ward: Ward, standing: GroupStanding) -> list[Bed]:
@@ -117,7 +118,8 @@ def _known(bed: Bed, lungs: object) -> Patient:
     ))  # fmt: skip
 
 
-def _build(patients: int, parts: Mapping[str, int] | None) -> Build:
+def group_build(patients: int, parts: Mapping[str, int] | None) -> Build:
+    """The circuit of these parts; the usual one where none are known. Refused where they make none."""
     if not parts:
         return standard_build(patients)
     one = circuit_of_parts(patients, parts)

@@ -23,6 +23,9 @@ from airyoke.record.door import door
 from airyoke.web import (
     api,
     bed_page,
+    bedside_page,
+    bedside_record,
+    bedside_round,
     breath_page,
     build_page,
     faults_page,
@@ -50,7 +53,7 @@ _ASSETS: Final = {"app.css": "text/css", "app.js": "text/javascript", "icon.svg"
 
 PAGES: Final = (
     ward_page, bed_page, plan_page, ward_map, print_page, group_page, group_record, breath_page, build_page,
-    faults_page, record_page, site_page, ward_changes, sign_in, trends,
+    faults_page, bedside_page, bedside_record, bedside_round, record_page, site_page, ward_changes, sign_in, trends,
 )  # fmt: skip
 
 

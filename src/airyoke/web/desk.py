@@ -86,7 +86,7 @@ class Desk:
     def look(self) -> Look:
         """The ward now. Folded and checked anew only when an entry was written or the minute has changed."""
         state = self.record.state()
-        now = datetime.now().astimezone()
+        now = self.record.clock().local
         with self._lock:
             last = self._last
             minute = now.replace(second=0, microsecond=0)

@@ -6,27 +6,34 @@ It is told what to do through a pipe and answers through it; it ends when the se
 from __future__ import annotations
 
 import signal
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from multiprocessing.connection import Connection
 from typing import Any, Literal
 
+from airyoke.breath.settings import Settings
+from airyoke.circuit.builds import Build
 from airyoke.circuit.from_stock import BuiltCircuit
 from airyoke.circuit.needs import CircuitNeeds
 from airyoke.contract.case_domain import DomainCase
 from airyoke.contract.plan_answer import PlanAnswer
 from airyoke.limits.answer import GroupAnswer
 from airyoke.limits.curves import GroupCurves
+from airyoke.lungs.patient import Patient
 from airyoke.paper.material import Provenance, Running
 from airyoke.plan.changes import Change
 from airyoke.plan.coupling import Coupling
 from airyoke.plan.plan import Alarm
 from airyoke.plan.what_if import Moved, Question
 from airyoke.quantities import Finding, Refused
+from airyoke.ward.state import WardState
 from airyoke.ward.ward import Ward
+from airyoke.watch.suspicion import SuspicionRules
+from airyoke.watch.watch_readings import WatchRound
 
-Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets", "faults", "curves"]
+Work = Literal["warm", "check", "plan", "predict", "what_if", "what_if_answer", "circuit", "sheets", "faults", "curves",
+               "rehearse", "watch"]  # fmt: skip
 Tell = Callable[[str, int, int], None]
 
 
@@ -91,6 +98,30 @@ class SheetsQuestion:
     ward: Ward
     provenance: Provenance
     running: tuple[Running, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalQuestion:
+    """What do the readings of each alone say of this group; or, not rehearsed, what is predicted from the earlier ones?
+    ``before`` is the ward when it was prepared, ``parts`` those of its circuit."""
+
+    before: Ward
+    state: WardState
+    group: str
+    parts: Mapping[str, int] | None
+    skipped: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WatchQuestion:
+    """Who most likely changed in these patients on this build, at these settings, by these rounds?"""
+
+    patients: tuple[Patient, ...]
+    build: Build
+    settings: Settings
+    baseline: WatchRound
+    rounds: tuple[WatchRound, ...]
+    rules: SuspicionRules
 
 
 def engine_main(pipe: Connection) -> None:
@@ -234,8 +265,30 @@ def _sheets(about: SheetsQuestion, _: Tell) -> Any:
     return sheets(gather(about.plan, about.ward, about.provenance, about.running))
 
 
+def _rehearse(about: RehearsalQuestion, _: Tell) -> Any:
+    """The outcome, its words, its settings and its numbers, as an entry keeps them."""
+    from airyoke.ward.rehearsing import rehearsal_values, rehearse_in_ward, settings_values, skip_in_ward
+
+    ask = skip_in_ward if about.skipped else rehearse_in_ward
+    found = ask(about.before, about.state, about.group, about.parts)
+    values = rehearsal_values(found, about.before.policy)
+    return found.outcome, found.words, settings_values(found.settings), values
+
+
+def _watch(about: WatchQuestion, _: Tell) -> Any:
+    from airyoke.watch.expected import watch_group
+    from airyoke.watch.suspicion import suspect
+
+    try:
+        watched = watch_group(about.patients, about.build, about.settings)
+    except ArithmeticError as error:
+        remedy = "look at what each gets at these settings"
+        raise Refused((Finding("watch-no-breath", "refused", str(error), remedy),)) from None
+    return suspect(watched, about.baseline, about.rounds, about.rules)
+
+
 _DO: dict[Work, Callable[[Any, Tell], Any]] = {
     "warm": _warm, "check": _check, "plan": _plan, "predict": _predict,
     "what_if": _what_if, "what_if_answer": _what_if_answer, "circuit": _circuit,
-    "sheets": _sheets, "faults": _faults, "curves": _curves,
+    "sheets": _sheets, "faults": _faults, "curves": _curves, "rehearse": _rehearse, "watch": _watch,
 }  # fmt: skip

@@ -73,8 +73,8 @@ def saved_groups(desk: Desk, look: Look) -> dict[str, SavedGroup]:
 
 def _running(desk: Desk, look: Look) -> Iterator[SavedGroup]:
     for name, group in look.state.groups.items():
-        settings = _settings_of(look.state.settings.get(group.ventilator))
-        machine = _machine(look, group.ventilator)
+        settings = settings_of(look.state.settings.get(group.ventilator))
+        machine = machine_of(look, group.ventilator)
         if settings is not None and machine is not None:
             parts = _parts_of(next((one for one in _kept_groups(desk, look, group.plan)
                                     if one["ventilator"] == group.ventilator), None))  # fmt: skip
@@ -89,7 +89,7 @@ def _worked_out(desk: Desk, look: Look) -> Iterator[SavedGroup]:
         return
     words = "Of a plan for a ward that has changed since" if outdated else "As planned; nobody is coupled"
     for one in job.result.groups:
-        machine = _machine(look, one.ventilator)
+        machine = machine_of(look, one.ventilator)
         if one.settings is not None and machine is not None:
             yield SavedGroup(machine, one.beds, one.settings, "planned", words, one)
 
@@ -99,7 +99,7 @@ def _accepted(desk: Desk, look: Look) -> Iterator[SavedGroup]:
         if plan.standing != "accepted":
             continue
         for kept in _kept_groups(desk, look, name):
-            settings, machine = _settings_of(kept.get("settings")), _machine(look, kept["ventilator"])
+            settings, machine = settings_of(kept.get("settings")), machine_of(look, kept["ventilator"])
             if settings is not None and machine is not None and len(kept["beds"]) > 1:
                 words = f"As accepted in plan {name}; nobody is coupled"
                 yield SavedGroup(machine, tuple(kept["beds"]), settings, "planned", words, parts=_parts_of(kept))
@@ -120,11 +120,12 @@ def _parts_of(kept: Mapping[str, Any] | None) -> tuple[tuple[str, int], ...]:
     return tuple((line["part"], line["count"]) for line in circuit.get("parts", ()))
 
 
-def _machine(look: Look, label: str) -> Ventilator | None:
+def machine_of(look: Look, label: str) -> Ventilator | None:
+    """That ventilator of the ward."""
     return None if look.ward is None else next((one for one in look.ward.ventilators if one.label == label), None)
 
 
-def _settings_of(kept: Mapping[str, Any] | None) -> Settings | None:
+def settings_of(kept: Mapping[str, Any] | None) -> Settings | None:
     """Settings as the record has them; ``None`` where they are not there or say too little."""
     try:
         return None if kept is None else Settings(**{name: value for name, value in kept.items() if value is not None})

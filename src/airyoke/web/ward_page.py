@@ -13,6 +13,8 @@ from starlette.responses import JSONResponse, Response
 from airyoke.lungs.patient import Patient
 from airyoke.quantities import Finding
 from airyoke.ward.candidates import BedAssessment
+from airyoke.ward.state import WardState
+from airyoke.web.bedside_page import DueWords, due_words
 from airyoke.web.desk import Desk, Look
 from airyoke.web.visits import Visit, visit
 from airyoke.web.words import entry_words
@@ -61,8 +63,17 @@ def ward(visiting: Visiting) -> Response:
     empty = [label for label, place in state.beds.items() if place.patient is None]
     return visiting.page("ward.html", look, here="ward", sources=sources(look, findings), due=due,
                          due_beds=_by_bed(due), engine_checked=engine_checked, entries=reversed(entries), empty=empty,
-                         plan=plans[-1] if plans else None,
+                         plan=plans[-1] if plans else None, checks=checks_of(state, desk.record.clock().local),
                          notes=[one for one in findings if one.level == "note"])  # fmt: skip
+
+
+def checks_of(state: WardState, now: datetime) -> list[tuple[str, str, list[DueWords]]]:
+    """What is due of every group that is prepared or runs: its name, its ventilator, the lines."""
+    return [
+        (name, standing.ventilator, due_words(state, name, standing, now))
+        for name, standing in state.standings.items()
+        if not standing.over
+    ]
 
 
 @router.get("/changes")

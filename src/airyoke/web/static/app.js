@@ -149,6 +149,31 @@ async function loadPart(part) {
   }
 }
 
+// How long a tube has been clamped: the server says for how long it was when the page was made.
+function countSeconds(shown) {
+  const began = Date.now() - 1000 * shown.dataset.seconds;
+  const words = shown.parentElement.querySelector(".stop-words");
+  function tick() {
+    const passed = Math.max(0, (Date.now() - began) / 1000);
+    shown.textContent = Math.floor(passed) + " s";
+    if (passed >= Number(shown.dataset.stop)) words.textContent = "STOP: bag this patient now";
+    setTimeout(tick, 200);
+  }
+  tick();
+}
+
+// Enter goes to the next field, so that a round half typed is not sent.
+function enterGoesOn(form) {
+  form.addEventListener("keydown", (event) => {
+    if (event.key !== "Enter" || !["INPUT", "SELECT"].includes(event.target.tagName)) return;
+    event.preventDefault();
+    const fields = [...form.querySelectorAll("input:not([type=hidden]), select, button")].filter((one) => one.checkVisibility());
+    fields[fields.indexOf(event.target) + 1].focus();
+  });
+}
+
+document.querySelectorAll("[data-seconds]").forEach(countSeconds);
+document.querySelectorAll("form[data-enter]").forEach(enterGoesOn);
 document.querySelectorAll("[data-load]").forEach(loadPart);
 const knobs = byId("what-if");
 if (knobs) turnKnobs(knobs);
