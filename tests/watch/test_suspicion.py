@@ -196,3 +196,15 @@ def test_plateau_and_total_peep_read_together_are_judged_as_driving_pressure(wat
     found = suspect(watched, WatchRound(0.0), (WatchRound(5.0, readings),)).compared
     driving = next(one for one in found if one.reading.key == "driving_pressure_cmh2o")
     assert (driving.reading.value, driving.rule, driving.bound) == (17.0, "act", 15.0)
+
+
+def test_readings_that_nothing_on_the_list_makes_are_said_to_be_unexplained(watched):
+    """Twice the volume at half the peak: no single change does that."""
+    e = watched.expected
+    odd = (
+        WatchReading("displayed_tidal_volume_ml", 2.0 * float(e.displayed_ml[0].mean())),
+        WatchReading("peak_pressure_cmh2o", 0.5 * float(e.peak_cmh2o[0].mean())),
+    )
+    assert suspect(watched, WatchRound(0.0, shown(watched)), (WatchRound(15.0, odd),)).unexplained
+    same = shown(watched)
+    assert not suspect(watched, WatchRound(0.0, same), (WatchRound(15.0, same),)).unexplained
