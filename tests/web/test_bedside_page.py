@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 from starlette.testclient import TestClient
 
 from airyoke.record import Record
+from airyoke.record.moment import Moment, system_clock
 from airyoke.ward.entries import Draft
-from web.conftest import signed_in
+from airyoke.web.app import create_app
+from airyoke.web.engine_room import EngineRoom
+from web.conftest import ADDRESS, signed_in
 
 AT = "/groups/V2/bedside"
 SETTINGS = {"mode": "pc", "rate_per_min": 22.0, "inspiratory_time_s": 0.8, "peep_cmh2o": 11.0, "fio2": 0.6,
@@ -131,3 +136,45 @@ def test_two_come_off_one_after_the_other_and_the_group_has_ended(ward: Ward) ->
     assert ward.record.state().standings["G1"].stage == "ended"
     assert ward.record.state().beds["E3"].patient.ventilator == "V3"  # type: ignore[union-attr]
     assert "Prepare it" in ward.page()
+
+
+def later() -> Moment:
+    """The clock an hour on."""
+    now = system_clock()
+    return replace(now, local=now.local + timedelta(hours=1), monotonic_s=now.monotonic_s + 3600.0)
+
+
+def test_a_tube_that_is_blocked_after_the_baseline_is_named_and_the_round_is_overdue(record: Record) -> None:
+    """The planted change: the second gets nothing, so that the machine shows the first one's volume alone."""
+    app = create_app(record, engine=EngineRoom(ready=True))
+    with TestClient(app, base_url=ADDRESS, follow_redirects=False) as client:
+        ward = Ward(client, record)
+        group = {"id": "G1", "ventilator": "V2", "beds": ["E2", "E3"], "settings": SETTINGS}
+        ward.write("plan_made", {"plan": "P1", "based_on": record.state().sequence, "groups": [group]})
+        ward.send("prepare")
+        ward.send("rehearse", skip="yes", reason="no second machine")
+        standing = record.state().standings["G1"]
+        assert standing.rehearsal is not None
+        predicted = standing.rehearsal.values["predicted"]
+        ward.send("tick", item="bench", by="ada", build="C1", tested="on")
+        ward.send("tick", item="accepted", by="ann", **{"by-2": "dr-second"})
+        for one in standing.gate_items:
+            ward.write("gate_ticked", {"group": "G1", "item": one.id, "passed": True, "by": ["ada", "ben"]})
+        ward.send("start", **ROLES)
+        while (way := record.state().standings["G1"].way) is not None and way.next is not None:
+            counted = {} if way.next.clamps is None else {"clamps": way.next.clamps}
+            ward.write("step_done", {"group": "G1", "step": way.next.id, **counted})
+        quiet = {"g-rate_per_min": "22"}
+        for number in ("0", "1"):
+            quiet |= {f"{number}-spo2_pct": "95", f"{number}-etco2_mmhg": "38", f"{number}-chest": "both",
+                      f"{number}-block_depth": "no effort"}  # fmt: skip
+        own = {f"{n}-tidal_volume_ml": f"{predicted[bed]['tidal_volume_ml'][0]:.0f}" for n, bed in enumerate(("E2", "E3"))}
+        shown = f"{predicted['']['displayed_tidal_volume_ml'][0]:.0f}"
+        ward.send("round", baseline="on", **quiet, **own, **{"g-displayed_tidal_volume_ml": shown})
+        record.clock = later
+        assert "Overdue by" in client.get("/").text
+        blocked = {"1-etco2_mmhg": "4", "1-spo2_pct": "84", "1-chest": "still"}
+        ward.send("round", **quiet | blocked | {"g-displayed_tidal_volume_ml": own["0-tidal_volume_ml"]})
+        said = " ".join(client.get(f"{AT}/suspicion").text.split())
+        assert "Most likely B&#39;s tube, or one of its two branches, is blocked" in said
+        assert "0 to 60 min" in said

@@ -53,8 +53,8 @@ def watched_rounds(
         raise _refused("watch-dialled", "something else is dialled now than when the baseline was read",
                        "read a new baseline when they have settled")  # fmt: skip
     start = datetime.fromisoformat(base.at)
-    timed = sorted((((datetime.fromisoformat(at) - start).total_seconds() / 60.0, content) for at, content in rounds),
-                   key=lambda one: one[0])  # fmt: skip
+    timed = sorted(((round((datetime.fromisoformat(at) - start).total_seconds() / 60.0, 1), content)
+                    for at, content in rounds), key=lambda one: one[0])  # fmt: skip
     by_minutes = {minutes: content for minutes, content in timed if minutes > 0.0}  # of two at once the newer stands
     found = tuple(watch_round(content, standing.beds, minutes) for minutes, content in by_minutes.items())
     baseline = {"values": base.values, "patients": base.patients}
