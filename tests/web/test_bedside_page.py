@@ -111,7 +111,9 @@ def test_the_start_waits_for_the_gate_and_a_clamped_tube_has_its_time_on_the_pag
 
 def test_a_round_keeps_what_was_typed_and_says_what_is_to_be_acted_on(ward: Ward) -> None:
     ward.coupled()
-    assert "460 to 540" in ward.page("/round")
+    form = ward.page("/round")
+    assert "460 to 540" in form
+    assert "950 to 1050" in form
     refused = ward.send("round", status=422, **{"0-spo2_pct": "890", "1-spo2_pct": "95", "1-etco2_mmhg": "thirty"})
     assert 'value="890"' in refused
     assert "thirty" in refused

@@ -82,7 +82,11 @@ def _line(standing: GroupStanding, where: str, one: Beside) -> ReadLine:
 
 def range_words(predicted: Any) -> str:
     """``430 to 520``; empty where nothing is predicted. ``predicted`` is value, low, high."""
-    return "" if predicted is None else f"{float(predicted[1]):.3g} to {float(predicted[2]):.3g}"
+    return "" if predicted is None else f"{_short(float(predicted[1]))} to {_short(float(predicted[2]))}"
+
+
+def _short(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.3g}"
 
 
 def suspicion_of(visiting: Visit, look: Look, name: str, standing: GroupStanding) -> Suspicion:
