@@ -60,8 +60,6 @@ def two(two_rows: dict[str, list[dict[str, Any]]]) -> PlanAnswer:
 @pytest.fixture(scope="session")
 def four() -> PlanAnswer:
     rows = tables(("E3",) * 4, 4)
-    # At the usual 0.70 and 0.95 the search ends a hair outside for four of them.
-    rows["policy"] += [{"name": "confidence", "value": 0.6}, {"name": "hard_confidence", "value": 0.93}]
     answer = PlanAnswer.of(plan_ward(ward_of(rows), now=NOW, draws=64))
     assert [len(group.beds) for group in answer.groups] == [4], "four patients share, or the tests below see nothing"
     return answer

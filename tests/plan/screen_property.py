@@ -25,7 +25,7 @@ from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import standard_build
 from airyoke.limits.policy import Policy
 from airyoke.plan.candidate import permitted_pairs
-from airyoke.plan.judging import SCREEN_OFFSET, Judge, ventilator_class
+from airyoke.plan.judging import Judge, screen_offset, ventilator_class
 from airyoke.plan.search import SettingsSearch
 from airyoke.ward.candidates import assess_ward, candidate
 from studies.wards import study_ward
@@ -48,12 +48,12 @@ class Compared:
     @property
     def above(self) -> float:
         """By how much the judged margin is above the screen's with its offset; over zero is a violation."""
-        return self.judged - self.screen - SCREEN_OFFSET
+        return self.judged - self.screen - screen_offset(len(self.members))
 
     @property
     def matters(self) -> bool:
         """The screen would have kept an allowed group away from the engine."""
-        return self.judged >= 0.0 > self.screen + SCREEN_OFFSET
+        return self.judged >= 0.0 > self.screen + screen_offset(len(self.members))
 
 
 def compared(seed: int, wanted: dict[int, int], beds: int = 40) -> Iterator[Compared]:
@@ -92,7 +92,7 @@ def _inside(judge: Judge, groups: list[tuple[int, ...]]) -> set[tuple[int, ...]]
     found = set()
     for members in groups:
         screened = judge.screen(members, KIND, standard_build(len(members)))
-        if screened is not None and screened.margin + SCREEN_OFFSET >= 0.0:
+        if screened is not None and screened.margin + screen_offset(len(members)) >= 0.0:
             found.add(members)
     return found
 
@@ -107,7 +107,7 @@ def report(found: list[Compared], seconds: float) -> str:
         violations = [one for one in some if one.above > 0.0]
         lines += [
             f"groups of {size}: {len(some)}; judged - screen, quantiles {quantiles}",
-            f"  violations of screen + {SCREEN_OFFSET} >= judged: {len(violations)}, of which {sum(o.matters for o in some)} "
+            f"  violations of screen + {screen_offset(size)} >= judged: {len(violations)}, of which {sum(o.matters for o in some)} "
             "keep an allowed group from the engine",
         ]  # fmt: skip
         lines += [

@@ -12,7 +12,7 @@ from airyoke.circuit.builds import standard_build
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import predict, sample_group
 from airyoke.plan.candidate import permitted_pairs
-from airyoke.plan.judging import SCREEN_OFFSET, Judge, refused_pair
+from airyoke.plan.judging import PAIR_OFFSET, Judge, refused_pair
 from airyoke.plan.screen import Screen
 from airyoke.plan.tables import alone_in_its_place, corrections, patient_table, values_at
 from airyoke.ward.candidates import assess_ward, candidate
@@ -39,7 +39,7 @@ def test_no_group_is_judged_better_than_the_screen_says_with_its_offset():
     assert len(found) >= 40 * len(PROPERTY_WARDS)
     # It must be able to fail: without the offset the screen is below the engine here and there, and never by far above.
     assert any(one.judged > one.screen for one in found)
-    assert max(one.judged - one.screen for one in found) > -SCREEN_OFFSET
+    assert max(one.judged - one.screen for one in found) > -PAIR_OFFSET
 
 
 @pytest.mark.parametrize(("size", "median_pct", "most_pct", "most_cmh2o"), [(2, 0.5, 3.0, 0.5), (4, 3.0, 12.0, 2.0)])

@@ -272,46 +272,59 @@ def outcome_of(
     )
 
 
+def carbon_dioxide(
+    group: SampledGroup, member: int, tidal_volume_ml: Floats, rate_per_min: Floats, rows: Integers | slice
+) -> tuple[Floats, Floats]:
+    """PaCO2 and pH of one patient at these volumes; the last axis of ``tidal_volume_ml`` is ``rows`` of the draws.
+
+    NaN where neither a present PaCO2 nor a CO2 output is known, or no dead space.
+    """
+    c, a = group.columns[member], group.assumptions
+    patient = group.patients[member]
+    now, vco2_factor = patient.present, patient.since.vco2
+    present_paco2 = None if now is None else now.paco2_mmhg
+    if now is not None and present_paco2 is not None:
+        paco2 = gas_exchange.paco2_calibrated_mmhg(
+            present_paco2_mmhg=present_paco2,
+            present_tidal_volume_ml=now.tidal_volume_ml,
+            present_rate_per_min=now.rate_per_min,
+            present_apparatus_dead_space_ml=now.apparatus_dead_space_ml,
+            tidal_volume_ml=tidal_volume_ml,
+            rate_per_min=rate_per_min,
+            apparatus_dead_space_ml=group.dead_space_ml[member],
+            airway_dead_space_ml=c.airway_dead_space_ml[rows],
+            vco2_factor=vco2_factor,
+            paco2_sd_mmhg=a.paco2_sd_mmhg,
+            change_sd_fraction=a.paco2_change_sd_fraction,
+            z=c.paco2_error[rows],
+        )
+    else:
+        paco2 = gas_exchange.paco2_typed_mmhg(
+            vco2_ml_per_min=c.vco2_ml_per_min[rows] * vco2_factor,
+            tidal_volume_ml=tidal_volume_ml,
+            rate_per_min=rate_per_min,
+            airway_dead_space_ml=c.airway_dead_space_ml[rows],
+            apparatus_dead_space_ml=group.dead_space_ml[member],
+            alveolar_dead_space_fraction=c.alveolar_dead_space_fraction[rows],
+            paco2_sd_mmhg=a.paco2_sd_mmhg,
+            z=c.paco2_error[rows],
+        )
+    known = np.isfinite(c.vco2_ml_per_min[0]) or present_paco2 is not None
+    if not known or not np.isfinite(c.airway_dead_space_ml[0]):
+        paco2 = np.full(np.shape(paco2), np.nan)
+    ph = gas_exchange.ph_after_change(
+        c.bicarbonate_mmol_per_l[rows], paco2, None if now is None else now.paco2_mmhg
+    )
+    return np.asarray(paco2), np.asarray(ph)
+
+
 def _gases(
     group: SampledGroup, tidal_volume_ml: Floats, rate: Floats, fio2: Floats, rows: Integers
 ) -> tuple[Floats, Floats, Floats]:
     paco2, ph, spo2 = (np.full(tidal_volume_ml.shape, np.nan) for _ in range(3))
     a = group.assumptions
     for i, c in enumerate(group.columns):
-        now = group.patients[i].present
-        vco2_factor = group.patients[i].since.vco2
-        if now is not None and now.paco2_mmhg is not None:
-            paco2[:, i] = gas_exchange.paco2_calibrated_mmhg(
-                present_paco2_mmhg=now.paco2_mmhg,
-                present_tidal_volume_ml=now.tidal_volume_ml,
-                present_rate_per_min=now.rate_per_min,
-                present_apparatus_dead_space_ml=now.apparatus_dead_space_ml,
-                tidal_volume_ml=tidal_volume_ml[:, i],
-                rate_per_min=rate[:, 0],
-                apparatus_dead_space_ml=group.dead_space_ml[i],
-                airway_dead_space_ml=c.airway_dead_space_ml[rows],
-                vco2_factor=vco2_factor,
-                paco2_sd_mmhg=a.paco2_sd_mmhg,
-                change_sd_fraction=a.paco2_change_sd_fraction,
-                z=c.paco2_error[rows],
-            )
-        else:
-            paco2[:, i] = gas_exchange.paco2_typed_mmhg(
-                vco2_ml_per_min=c.vco2_ml_per_min[rows] * vco2_factor,
-                tidal_volume_ml=tidal_volume_ml[:, i],
-                rate_per_min=rate[:, 0],
-                airway_dead_space_ml=c.airway_dead_space_ml[rows],
-                apparatus_dead_space_ml=group.dead_space_ml[i],
-                alveolar_dead_space_fraction=c.alveolar_dead_space_fraction[rows],
-                paco2_sd_mmhg=a.paco2_sd_mmhg,
-                z=c.paco2_error[rows],
-            )
-        known = np.isfinite(c.vco2_ml_per_min[0]) or (now is not None and now.paco2_mmhg is not None)
-        if not known or not np.isfinite(c.airway_dead_space_ml[0]):
-            paco2[:, i] = np.nan
-        ph[:, i] = gas_exchange.ph_after_change(
-            c.bicarbonate_mmol_per_l[rows], paco2[:, i], None if now is None else now.paco2_mmhg
-        )
+        paco2[:, i], ph[:, i] = carbon_dioxide(group, i, tidal_volume_ml[:, i], rate[:, 0], rows)
         spo2[:, i] = gas_exchange.spo2_predicted_pct(
             shunt_fraction=group.shunt_fraction[rows, i],
             fio2=fio2[:, 0],

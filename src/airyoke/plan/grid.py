@@ -40,7 +40,7 @@ def steps(low: float, high: float, step: float) -> Floats:
     """Multiples of ``step`` from ``low`` to ``high``, both included where they are multiples."""
     first = np.ceil(low / step - 1e-9)
     last = np.floor(high / step + 1e-9)
-    return np.round(np.arange(first, last + 1) * step, 6)
+    return np.round(np.arange(first, last + 1) * step, 6) + 0.0  # no minus zero on a dial
 
 
 def settings_grid(ventilator: Ventilator, policy: Policy) -> SettingsGrid:

@@ -4,9 +4,9 @@ It works on one table a patient (closed form corrected by the engine, see ``tabl
 patients share the pressure drop of the trunks unequally; SpO2 follows FiO2 but not the new PaCO2; the settings between
 the points of its grid.
 
-It serves twice. It says where the search should start; and its margin plus ``SCREEN_OFFSET`` serves as a bound on the
-margin that the engine will find, so that a group outside even so need not be judged. Measured, not proved: the bound
-held in 99.6 % of 5,000 groups of fresh wards; 2 would have been kept from the engine although it allows them.
+It serves twice. It tells which groups are not worth asking the engine: its margin plus an offset (``judging``) is taken
+for a bound on the margin that the engine will find, so that a group outside even so need not be judged. And what it
+names is shown as what came closest for a group that it refuses. Measured, not proved: see docs/proof.md.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ import numpy as np
 from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build
 from airyoke.circuit.network import FlowNetwork
-from airyoke.limits.margins import Judged, judge, order_statistic
+from airyoke.limits.margins import Judged, judge
 from airyoke.limits.policy import Policy
 from airyoke.limits.prediction import sample_group
-from airyoke.limits.table import Limit
 from airyoke.lungs.patient import Patient
+from airyoke.plan.by_peep import OpenPeep, on_dial, tighten
 from airyoke.plan.grid import SettingsGrid, settings_grid
 from airyoke.plan.tables import (
     FIO2_GRID,
@@ -34,7 +34,6 @@ from airyoke.plan.tables import (
     corrections,
     margins_at,
     patient_table,
-    tighten,
     values_at,
 )
 
@@ -161,15 +160,10 @@ class Screen:
 def _screen_group(
     tables: Sequence[PatientTable], grid: SettingsGrid, policy: Policy, count: int, hopeless: float
 ) -> Screened:
-    plateau, rise, fall = (policy.limit(name, "high") for name in _BY_PEEP)
-    peep = _best_peep(tables, grid, plateau, rise, fall)
-    score = np.minimum.reduce([t.best_target for t in tables])
-    for t in tables:
-        np.minimum(score, (plateau.target - peep - t.best_filled_cmh2o) / plateau.scale, out=score)
-        if np.isfinite(t.present_total_peep_cmh2o[0]):
-            change = peep + t.best_trapped_cmh2o - t.present_total_peep_cmh2o[0]
-            np.minimum(score, (rise.target - change) / rise.scale, out=score)
-            np.minimum(score, (fall.target + change) / fall.scale, out=score)
+    at_best_estimate, shape = _at_best(tables), (grid.cells, len(grid.drives))
+    peep = on_dial(grid.peeps, at_best_estimate.best_peep(policy))
+    score = at_best_estimate.at(peep[:, None], policy).reshape(shape)
+    peep = peep.reshape(shape)
     score[peep + grid.drives[None, :] > grid.highest_pressure + 1e-9] = -np.inf
 
     fio2 = _shared_fio2(tables, policy)
@@ -198,30 +192,18 @@ def _screen_group(
     return Screened(margin, at_best, proposals, fio2)
 
 
-_BY_PEEP = ("plateau_cmh2o", "total_peep_rise_cmh2o", "total_peep_fall_cmh2o")
-
-
 def _peep_step(grid: SettingsGrid) -> float:
     return float(grid.peeps[1] - grid.peeps[0]) if len(grid.peeps) > 1 else 1.0
 
 
-def _best_peep(tables: Sequence[PatientTable], grid: SettingsGrid, plateau: Limit, rise: Limit, fall: Limit) -> Floats:
-    """For each cell and drive the PEEP on the dial that suits the best estimates, (cells, drives)."""
-    top = np.min([plateau.target - t.best_filled_cmh2o for t in tables], axis=0)
-    now = [
-        t.present_total_peep_cmh2o[0] - t.best_trapped_cmh2o
-        for t in tables
-        if np.isfinite(t.present_total_peep_cmh2o[0])
-    ]
-    if now:
-        low, upper = np.max(now, axis=0) - fall.target, np.min(now, axis=0) + rise.target
-        # Largest smallest margin of one rising line (peep - low)/a and the falling (upper - peep)/b, (top - peep)/c.
-        a, b, c = fall.scale, rise.scale, plateau.scale
-        peep = np.minimum((a * upper + b * low) / (a + b), (a * top + c * low) / (a + c))
-    else:
-        peep = np.minimum(top - plateau.scale, 5.0)
-    on_dial = grid.peeps[0] + _peep_step(grid) * np.rint((peep - grid.peeps[0]) / _peep_step(grid))
-    return np.asarray(np.clip(on_dial, grid.peeps[0], grid.peeps[-1]))
+def _at_best(tables: Sequence[PatientTable]) -> OpenPeep:
+    """Best estimates at every cell and drive, one row each: (cells x drives, 1)."""
+    target = np.minimum.reduce([t.best_target for t in tables]).reshape(-1, 1)
+    return OpenPeep.of(
+        target, np.full(target.shape, np.inf),
+        [t.best_trapped_cmh2o.reshape(-1, 1) for t in tables], [t.best_filled_cmh2o.reshape(-1, 1) for t in tables],
+        [t.present_total_peep_cmh2o[:1] for t in tables],
+    )  # fmt: skip
 
 
 def _with_draws(
@@ -236,20 +218,16 @@ def _with_draws(
 ) -> Floats:
     """The group's margin at points of the grid, each at several PEEPs, with the first draws; (points, PEEPs)."""
     rows = slice(0, draws + 1)
-    shape = (*peeps.shape, draws + 1)
-    target, hard = (np.broadcast_to(one[rows], shape).copy() for one in oxygen)
-    plateau, rise, fall = (policy.limit(name, "high") for name in _BY_PEEP)
+    target, hard = (np.tile(one[rows], (len(cell), 1)) for one in oxygen)
+    above, filled = [], []
     for t in tables:
-        own_target, own_hard, above, filled = margins_at(t, grid, policy, cell, drive, rows)
-        np.minimum(target, own_target[:, None, :], out=target)
-        np.minimum(hard, own_hard[:, None, :], out=hard)
-        tighten(target, hard, plateau, peeps[:, :, None] + filled[:, None, :])
-        if np.isfinite(t.present_total_peep_cmh2o[0]):
-            change = peeps[:, :, None] + above[:, None, :] - t.present_total_peep_cmh2o[rows]
-            tighten(target, hard, rise, change)
-            tighten(target, hard, fall, -change)
-    value = np.minimum(target[:, :, 0], order_statistic(target[:, :, 1:], 1.0 - policy.planning_confidence))
-    value = np.minimum(value, order_statistic(hard[:, :, 1:], 1.0 - policy.hard_confidence))
+        own_target, own_hard, own_above, own_filled = margins_at(t, grid, policy, cell, drive, rows)
+        np.minimum(target, own_target, out=target)
+        np.minimum(hard, own_hard, out=hard)
+        above.append(own_above)
+        filled.append(own_filled)
+    now = [t.present_total_peep_cmh2o[rows] for t in tables]
+    value = OpenPeep.of(target, hard, above, filled, now).at(peeps, policy)
     outside = (peeps < grid.peeps[0]) | (peeps > grid.peeps[-1])
     outside |= peeps + grid.drives[drive][:, None] > grid.highest_pressure + 1e-9
     return np.where(outside, -np.inf, value)

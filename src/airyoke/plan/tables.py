@@ -20,10 +20,11 @@ from airyoke.breath.ventilator import Ventilator
 from airyoke.circuit.builds import Build
 from airyoke.circuit.network import Element, FlowNetwork
 from airyoke.limits.policy import Policy
-from airyoke.limits.prediction import SampledGroup, build_resistance_factor
-from airyoke.limits.table import Limit
+from airyoke.limits.prediction import SampledGroup, build_resistance_factor, carbon_dioxide
 from airyoke.lungs import gas_exchange
 from airyoke.lungs.closed_forms import drive_fractions
+from airyoke.lungs.sampling import PatientDraws
+from airyoke.plan.by_peep import tighten
 from airyoke.plan.grid import SettingsGrid
 
 Floats = NDArray[np.float64]
@@ -78,21 +79,16 @@ def corrections(
     groups: Sequence[SampledGroup], grid: SettingsGrid, ventilator: Ventilator, sharing: int
 ) -> list[tuple[Floats, Floats]]:
     """For each patient (one a group): the factor on its tidal share and what is added to its trapped share."""
-    ratios = grid.inspiratory_times / (60.0 / grid.rates - grid.inspiratory_times)
-    points = [
-        (float(rate), float(ratio * 60.0 / rate / (1.0 + ratio)), float(drive))
-        for rate in np.geomspace(grid.rates.min(), grid.rates.max(), CORRECTION_RATES)
-        for ratio in np.geomspace(ratios.min(), ratios.max(), CORRECTION_RATIOS)
-        for drive in np.linspace(grid.drives.min(), grid.drives.max(), CORRECTION_DRIVES)
-    ]
+    rate, time, drive = design(grid)
     settings = [
         Settings(
-            mode="pc", rate_per_min=rate, inspiratory_time_s=time, peep_cmh2o=0.0, pressure_above_peep_cmh2o=drive,
+            mode="pc", rate_per_min=float(r), inspiratory_time_s=float(t), peep_cmh2o=0.0,
+            pressure_above_peep_cmh2o=float(d),
             max_peak_flow_l_per_min=ventilator.max_peak_flow_l_per_min / sharing,
         )
-        for rate, time, drive in points
+        for r, t, d in zip(rate, time, drive, strict=True)
     ]  # fmt: skip
-    count, people = len(points), len(groups)
+    count, people = len(settings), len(groups)
     lungs = LungMechanics(
         *(
             np.repeat(np.array([[getattr(g.lungs, name)[0, 0]] for g in groups]), count, axis=0)
@@ -103,24 +99,51 @@ def corrections(
     breath = settle(
         network, settings, lungs, settings_of=np.tile(np.arange(count), people), accuracy=QUICK,
     )  # fmt: skip
-    rate, time, drive = (np.array(column) for column in zip(*points, strict=True))
-    fit = np.linalg.pinv(_surface(rate, time, drive))
-    surface = _surface(*(np.broadcast_to(a, (grid.cells, len(grid.drives))).ravel() for a in (
-        grid.rates[:, None], grid.inspiratory_times[:, None], grid.drives[None, :]
-    )))  # fmt: skip
-    shape = (grid.cells, len(grid.drives))
     found = []
     for number, group in enumerate(groups):
         mine = slice(number * count, (number + 1) * count)
-        opening, raised = _openings(group)
-        effective = drive - opening
-        closed = _shares(group, rate, time, rows=slice(0, 1))
-        tidal = breath.driving_pressure_cmh2o[mine, 0] / effective
-        trapped = (breath.total_peep_cmh2o[mine, 0] - raised) / effective
-        factor = fit @ np.log(np.maximum(tidal, 1e-6) / closed[0][:, 0])
-        added = fit @ (trapped - closed[1][:, 0])
-        found.append((np.exp(surface @ factor).reshape(shape), (surface @ added).reshape(shape)))
+        opening, raised = openings(network, 0)
+        closed = shares(network, group.columns[0], build_factor(group, slice(0, 1)), rate, time, slice(0, 1))
+        found.append(fitted(
+            grid, (rate, time, drive), breath.driving_pressure_cmh2o[mine, 0] / (drive - opening),
+            (breath.total_peep_cmh2o[mine, 0] - raised) / (drive - opening), closed[0][:, 0], closed[1][:, 0],
+        ))  # fmt: skip
     return found
+
+
+def design(grid: SettingsGrid) -> tuple[Floats, Floats, Floats]:
+    """Rates, inspiratory times and drives across the grid where the engine is asked for a correction."""
+    ratios = grid.inspiratory_times / (60.0 / grid.rates - grid.inspiratory_times)
+    points = [
+        (rate, ratio * 60.0 / rate / (1.0 + ratio), drive)
+        for rate in np.geomspace(grid.rates.min(), grid.rates.max(), CORRECTION_RATES)
+        for ratio in np.geomspace(ratios.min(), ratios.max(), CORRECTION_RATIOS)
+        for drive in np.linspace(grid.drives.min(), grid.drives.max(), CORRECTION_DRIVES)
+    ]
+    rate, time, drive = np.array(points).T
+    return rate, time, drive
+
+
+def fitted(
+    grid: SettingsGrid,
+    points: tuple[Floats, Floats, Floats],
+    tidal: Floats,
+    trapped: Floats,
+    closed_tidal: Floats,
+    closed_trapped: Floats,
+) -> tuple[Floats, Floats]:
+    """Smooth surfaces through engine against closed form: a factor on tidal shares and what is added to trapped ones.
+
+    Shares at the ``points`` of the design; results (cells, drives).
+    """
+    fit = np.linalg.pinv(_surface(*points))
+    shape = (grid.cells, len(grid.drives))
+    surface = _surface(*(np.broadcast_to(a, shape).ravel() for a in (
+        grid.rates[:, None], grid.inspiratory_times[:, None], grid.drives[None, :]
+    )))  # fmt: skip
+    factor = fit @ np.log(np.maximum(tidal, 1e-6) / closed_tidal)
+    added = fit @ (trapped - closed_trapped)
+    return np.exp(surface @ factor).reshape(shape), (surface @ added).reshape(shape)
 
 
 def _surface(rate: Floats, time: Floats, drive: Floats) -> Floats:
@@ -129,9 +152,9 @@ def _surface(rate: Floats, time: Floats, drive: Floats) -> Floats:
     return np.stack([np.ones_like(x), x, y, z, x * x, y * y, z * z, x * y, x * z, y * z], axis=1)
 
 
-def _openings(group: SampledGroup) -> tuple[float, float]:
+def openings(network: FlowNetwork, member: int) -> tuple[float, float]:
     """What must be overcome before gas flows, and what of it holds the lung above set PEEP, cmH2O."""
-    limb = group.build.network.limbs[0]
+    limb = network.limbs[member]
     crack_in = 0.0 if limb.inspiratory_valve is None else limb.inspiratory_valve.cracking_cmh2o
     crack_out = limb.peep_valve_cmh2o
     if limb.expiratory_valve is not None:
@@ -139,15 +162,23 @@ def _openings(group: SampledGroup) -> tuple[float, float]:
     return crack_in + crack_out, crack_out
 
 
-def _shares(group: SampledGroup, rate: Floats, time: Floats, rows: slice) -> tuple[Floats, Floats]:
-    """Tidal and trapped shares of the drive by closed form, (settings, rows)."""
-    network, c = group.build.network, group.columns[0]
+def build_factor(group: SampledGroup, rows: slice) -> Floats:
+    """What the draws multiply every resistance of the group's build by, (rows,)."""
+    return build_resistance_factor(group.build, group.draws, group.seed)[rows]
+
+
+def shares(
+    network: FlowNetwork, c: PatientDraws, factor: Floats, rate: Floats, time: Floats, rows: slice
+) -> tuple[Floats, Floats]:
+    """Tidal and trapped shares of the drive by closed form, (settings, rows); ``network`` has one limb.
+
+    ``factor`` multiplies the network's resistances, one number a row.
+    """
     limb, flow = network.limbs[0], TYPICAL_FLOW_L_PER_S
-    drawn = build_resistance_factor(group.build, group.draws, group.seed)[rows]
     tube = c.quadratic_resistance_cmh2o_s2_per_l2[rows] * flow
-    tube = tube + drawn * (limb.patient.linear + limb.patient.quadratic * flow)
+    tube = tube + factor * (limb.patient.linear + limb.patient.quadratic * flow)
     way_in, way_out = (
-        drawn * (branch.linear + branch.quadratic * flow + trunk.linear + trunk.quadratic * flow)
+        factor * (branch.linear + branch.quadratic * flow + trunk.linear + trunk.quadratic * flow)
         + (0.0 if valve is None else valve.linear)
         for branch, valve, trunk in (
             (limb.inspiratory, limb.inspiratory_valve, network.inspiratory_trunk),
@@ -167,8 +198,11 @@ def _shares(group: SampledGroup, rate: Floats, time: Floats, rows: slice) -> tup
 def patient_table(
     group: SampledGroup, grid: SettingsGrid, policy: Policy, tidal_factor: Floats, trapped_added: Floats
 ) -> PatientTable:
-    opening, raised = _openings(group)
-    tidal, trapped = _shares(group, grid.rates, grid.inspiratory_times, slice(None))
+    opening, raised = openings(group.build.network, 0)
+    factor = build_factor(group, slice(None))
+    tidal, trapped = shares(
+        group.build.network, group.columns[0], factor, grid.rates, grid.inspiratory_times, slice(None)
+    )
     now = group.patients[0].present
     table = PatientTable(
         tidal=tidal, trapped=trapped, tidal_factor=tidal_factor, trapped_added=trapped_added,
@@ -226,24 +260,9 @@ def values_at(
     }
     if np.isfinite(group.body_weight_kg[0]):
         values["tidal_volume_ml_per_kg"] = volume / group.body_weight_kg[0]
-    now = group.patients[0].present
-    if now is not None and now.paco2_mmhg is not None:
-        paco2 = gas_exchange.paco2_calibrated_mmhg(
-            present_paco2_mmhg=now.paco2_mmhg,
-            present_tidal_volume_ml=now.tidal_volume_ml,
-            present_rate_per_min=now.rate_per_min,
-            present_apparatus_dead_space_ml=now.apparatus_dead_space_ml,
-            tidal_volume_ml=volume,
-            rate_per_min=grid.rates[cell][:, None],
-            apparatus_dead_space_ml=group.dead_space_ml[0],
-            airway_dead_space_ml=c.airway_dead_space_ml[rows],
-            paco2_sd_mmhg=group.assumptions.paco2_sd_mmhg,
-            change_sd_fraction=group.assumptions.paco2_change_sd_fraction,
-            z=c.paco2_error[rows],
-        )
-        ph = np.asarray(gas_exchange.ph_after_change(c.bicarbonate_mmol_per_l[rows], paco2, now.paco2_mmhg))
-        if np.isfinite(ph[0, 0]):
-            values["ph"] = ph
+    _, ph = carbon_dioxide(group, 0, volume, grid.rates[cell][:, None], rows)
+    if np.isfinite(ph[0, 0]):
+        values["ph"] = ph
     return values, above, above + driving
 
 
@@ -260,12 +279,3 @@ def margins_at(
         if limit.scope == "patient" and limit.name in values:
             tighten(target, hard, limit, values[limit.name])
     return target, hard, above, filled
-
-
-def tighten(target: Floats, hard: Floats, limit: Limit, values: Floats) -> None:
-    """Lower the smallest margins, in place, by one more limit."""
-    margin = (values - limit.target if limit.side == "low" else limit.target - values) / limit.scale
-    np.minimum(target, margin, out=target)
-    if limit.hard is not None:
-        sign = 1.0 if limit.side == "high" else -1.0
-        np.minimum(hard, margin + sign * (limit.hard - limit.target) / limit.scale, out=hard)

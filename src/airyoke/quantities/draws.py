@@ -42,10 +42,23 @@ _DIRECTIONS = _directions()
 
 def sobol(index: NDArray[np.uint32], dimension: int) -> NDArray[np.uint32]:
     """Unscrambled Sobol' numbers (32-bit fractions) of the given indices; ``dimension`` 0 to 3."""
-    result = np.zeros_like(index)
-    for bit in range(32):
-        result ^= np.where((index >> np.uint32(bit)) & np.uint32(1), _DIRECTIONS[dimension, bit], np.uint32(0))
+    tables = _byte_tables(dimension)
+    result: NDArray[np.uint32] = tables[0][index & np.uint32(0xFF)]
+    for byte in range(1, 4):
+        result = result ^ tables[byte][(index >> np.uint32(8 * byte)) & np.uint32(0xFF)]
     return result
+
+
+@lru_cache(maxsize=_DIMENSIONS)
+def _byte_tables(dimension: int) -> list[NDArray[np.uint32]]:
+    """What each byte of an index adds to its number, one table of 256 a byte."""
+    tables = []
+    for byte in range(4):
+        table = np.zeros(256, np.uint32)
+        for bit in range(8):
+            table[1 << bit : 2 << bit] = table[: 1 << bit] ^ _DIRECTIONS[dimension, 8 * byte + bit]
+        tables.append(table)
+    return tables
 
 
 def _reverse_bits(x: NDArray[np.uint32]) -> NDArray[np.uint32]:
@@ -89,6 +102,6 @@ def uniform_draws(cause: str, column: int, count: int, seed: int = 0) -> NDArray
 def normal_draws(cause: str, column: int, count: int, seed: int = 0) -> NDArray[np.float64]:
     """``count`` standard normal numbers for one column of one cause (read-only)."""
     inverse = NormalDist().inv_cdf
-    result = np.array([inverse(u) for u in uniform_draws(cause, column, count, seed)])
+    result = np.array([inverse(u) for u in uniform_draws(cause, column, count, seed).tolist()])
     result.setflags(write=False)
     return result
