@@ -25,7 +25,7 @@ from plan.refereed import LONG
 from plan.screen_property import DRAWS, KIND
 from studies.wards import study_ward
 
-PAIRS = 60 if LONG else 4
+PAIRS = 60 if LONG else 8
 STEP = FARTHEST ** (1.0 / (SCAN_STEPS * 2**BISECTIONS))  # the end is known to one such factor
 OF = {
     "compliance_ml_per_cmh2o": ("compliance_ml_per_cmh2o",),
