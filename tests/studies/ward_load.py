@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -167,7 +168,8 @@ def run(folder: Path, *, people: int, writes_per_s: float, seconds: float, at_se
             return early
 
         try:
-            early = asyncio.run(with_memory())
+            with ThreadPoolExecutor(1) as apart:  # whoever calls may have an event loop of its own
+                early = apart.submit(asyncio.run, with_memory()).result()
             late = memory_mib(server.pid)
         finally:
             server.terminate()

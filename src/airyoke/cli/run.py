@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from copy import copy
 from functools import cache
 from typing import Any
 
@@ -44,13 +45,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 @cache
-def _command() -> Any:
-    """The command line, put together once: that takes longer than most commands."""
+def _command(with_record: bool) -> Any:
+    """The command line, put together once: that takes longer than most commands. Half of it are the commands under
+    ``record``; without them that group is a name and its help."""
     import typer
 
     from airyoke.cli.app import app
 
-    return typer.main.get_command(app)
+    if with_record:
+        return typer.main.get_command(app)
+    light = copy(app)
+    light.registered_groups = []
+    for group in app.registered_groups:
+        assert group.typer_instance is not None
+        info = group.typer_instance.info
+        told = typer.Typer(name=info.name, help=info.help)
+        told.callback()(lambda: None)  # a group of nothing would not be listed
+        light.add_typer(told)
+    return typer.main.get_command(light)
 
 
 def _run(words: list[str]) -> int:
@@ -59,7 +71,7 @@ def _run(words: list[str]) -> int:
     # The base of every complaint about the command line, whether typer brings its parser along or not.
     usage_error: type[BaseException] = typer.BadParameter.__mro__[2]
     try:
-        result = _command().main(args=words, prog_name="airyoke", standalone_mode=False)
+        result = _command("record" in words).main(args=words, prog_name="airyoke", standalone_mode=False)
         sys.stdout.flush()
     except typer.Abort:
         raise KeyboardInterrupt from None

@@ -48,17 +48,27 @@ def listening() -> Iterator[tuple[socket.socket, str]]:
 
 
 @contextmanager
-def planned_app(folder: Path) -> Iterator[Served]:
-    """The small ward served, its plan worked out, the engine warm."""
+def served_app(folder: Path) -> Iterator[Served]:
+    """The small ward served by a thread of this process."""
     with demo_record(folder, tables=small_ward(datetime.now(UTC))) as record, listening() as (door, url):
         app = create_app(record, ticket=Ticket("ann", "only-once"))
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="on"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
         thread.start()
-        began = time.monotonic()
         while not server.started:
             time.sleep(0.02)
-        served = Served(url, record, app.state.desk)
+        try:
+            yield Served(url, record, app.state.desk)
+        finally:
+            server.should_exit = True
+            thread.join(timeout=10.0)
+
+
+@contextmanager
+def planned_app(folder: Path) -> Iterator[Served]:
+    """The same, its plan worked out, the engine warm."""
+    with served_app(folder) as served:
+        began = time.monotonic()
         job = served.desk.plan(served.desk.look())
         assert job is not None
         while not job.ended:
@@ -66,8 +76,6 @@ def planned_app(folder: Path) -> Iterator[Served]:
             time.sleep(0.05)
         assert job.standing == "done", job.words
         yield served
-        server.should_exit = True
-        thread.join(timeout=10.0)
 
 
 @pytest.fixture(scope="session")
