@@ -84,7 +84,7 @@ async def write_on(client: httpx.AsyncClient, seen: Seen, until: float, every_s:
     """One person who types temperatures."""
     number = 0
     due = time.monotonic() + chance.uniform(0, every_s)
-    while due < until:
+    while max(due, time.monotonic()) < until:
         await asyncio.sleep(max(0.0, due - time.monotonic()))
         due += every_s
         bed = chance.choice(BEDS)
